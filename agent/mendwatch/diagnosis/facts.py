@@ -1,0 +1,51 @@
+"""What the drives' own facts say before the first byte is written, when a swap costs least.
+
+Sources: the kernel's ``zoned`` attribute (Documentation/ABI/stable/sysfs-block, 6.12) for host-aware and
+host-managed; a rotating drive that takes discards is a sign of drive-managed shingling by common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from mendwatch.model.capture import DriveFacts
+from mendwatch.model.observation import Array, Member, Role
+
+
+def suspect_lines(
+    array: Array, drives: Mapping[str, DriveFacts], links: Mapping[str, tuple[str, ...]]
+) -> tuple[str, ...]:
+    """One line for each member or spare whose own facts speak against it as a rebuild's target.
+
+    Args:
+        array: as last observed.
+        drives: facts by whole disk.
+        links: member name to the whole disks behind it.
+    """
+    lines = []
+    for member in array.members:
+        if member.role not in {Role.DATA, Role.SPARE}:
+            continue
+        for drive in _disks(member, links):
+            facts = drives.get(drive)
+            said = None if facts is None else _said(facts)
+            if said is not None:
+                lines.append(f"{member.name} ({drive}): {said}")
+    return tuple(lines)
+
+
+def _disks(member: Member, links: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
+    return links.get(member.name) or (() if member.drive is None else (member.drive,))
+
+
+def _said(facts: DriveFacts) -> str | None:
+    if facts.zoned in {"drive-managed", "host-aware"}:
+        return f"says of itself that it is shingled ({facts.zoned}): expect a rebuild onto it to take many times longer"
+    if facts.zoned == "host-managed":
+        return "says of itself that it is a host-managed zoned drive: it cannot be an ordinary member"
+    if facts.rotational and facts.discard:
+        return (
+            "a rotating drive that takes discards, often a sign of drive-managed shingling (common practice; "
+            "it may be innocent): look its recording method up in the maker's data sheet"
+        )
+    return None

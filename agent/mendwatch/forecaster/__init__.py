@@ -1,0 +1,10 @@
+"""From the samples of one rebuild to its end as a distribution; pure, and no dearer at the last poll than at the first.
+
+The three functions are all that the other stages use: :func:`begin`, :func:`update` once for each sample, and
+:func:`forecast` whenever the end is asked for.
+"""
+
+from mendwatch.forecaster.forecast import forecast
+from mendwatch.forecaster.state import ForecastState, begin, update
+
+__all__ = ["ForecastState", "begin", "forecast", "update"]
