@@ -7,9 +7,11 @@ from datetime import datetime
 from enum import StrEnum
 from typing import TypeAlias
 
+from pydantic import JsonValue
+
 from mendwatch.model.records import Finding, Quantiles
 
-Fact: TypeAlias = "str | int | float | bool | list[Fact] | dict[str, Fact] | None"
+Fact: TypeAlias = JsonValue
 
 
 class AlertKind(StrEnum):
