@@ -13,6 +13,8 @@ from datetime import datetime
 from pydantic import TypeAdapter, ValidationError
 
 from mendwatch import diagnosis, forecaster, policy
+from mendwatch.diagnosis import DiagnosisState
+from mendwatch.forecaster import ForecastState
 from mendwatch.model.alert import Alert
 from mendwatch.model.capture import Capture
 from mendwatch.model.errors import HistoryError, ParseError
@@ -33,8 +35,8 @@ from mendwatch.tracker.windows import record as window_record
 class Mind:
     """What the forecaster and the diagnosis carry of one rebuild."""
 
-    forecast: forecaster.ForecastState
-    diagnosis: diagnosis.DiagnosisState
+    forecast: ForecastState
+    diagnosis: DiagnosisState
 
 
 @dataclass(frozen=True, slots=True)
