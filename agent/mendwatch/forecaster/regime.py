@@ -1,0 +1,171 @@
+"""How fast the work goes lately: the stretch of the curve that belongs together, its rate, and how unsteady it is.
+
+The curve is cut where its mean rate changed by more than its own unsteadiness explains (binary segmentation with a
+t-like statistic, keeping the latest part): a collapse ends the stretch at once, bursts and pauses that alternate do
+not. The mean of the whole stretch, not its median, is what bursts with pauses come to in the long run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import accumulate, pairwise
+from math import inf, log, sqrt
+
+from mendwatch.forecaster.state import ForecastState
+
+CUT_BEYOND = 5.0
+CUT_LEAST_CHANGE = log(1.3)
+BLOCKS_BEFORE = 3
+FALL_BLOCKS = 3
+RISE_BLOCKS = 10
+# A count that stands is one block only: it speaks when it has stood this many times longer than ever before.
+LONG_BLOCKS = 8.0
+COARSE_POLLS = 2.5
+LATELY_SHARE = 0.4
+LATELY_LEAST_S = 1800.0
+LATELY_BLOCKS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """The work of one stretch between two points of the curve."""
+
+    lasted_s: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Regime:
+    """How it goes lately.
+
+    Attributes:
+        share_per_s: mean rate.
+        spread_per_s: standard error of that mean, from the unsteadiness of the blocks.
+        age_s: seconds since the rate last changed for good (since the first sample if it never did).
+        before_per_s: the rate before that change, None if there was none.
+        ahead: share that is likely done beyond what the storage system has counted.
+        grain_s: how long it takes to see anything: a poll, or a step of a coarse count that nothing else refines.
+    """
+
+    share_per_s: float
+    spread_per_s: float
+    age_s: float
+    before_per_s: float | None
+    ahead: float
+    grain_s: float
+
+
+def regime(state: ForecastState) -> Regime:
+    """How it goes lately; needs a state with at least two moves."""
+    per_mb = _share_per_mb(state)
+    blocks = _blocks(state, per_mb)
+    first = 0
+    before_per_s = None
+    while (cut := _cut(blocks[first:])) is not None:
+        before_per_s = _rate(blocks[first : first + cut])
+        first += cut
+    same = blocks[first:]
+    lately = _lately(same)
+    rate = _rate(lately)
+    lasted_s = sum(block.lasted_s for block in lately)
+    return Regime(
+        share_per_s=rate,
+        spread_per_s=sqrt(_unsteadiness(lately, rate) / lasted_s),
+        age_s=sum(block.lasted_s for block in same),
+        before_per_s=before_per_s,
+        ahead=_ahead(state, rate, per_mb),
+        grain_s=_longest_step_s(state) if per_mb is None else state.pace_s,
+    )
+
+
+def _longest_step_s(state: ForecastState) -> float:
+    """The longest time that the count lately took for one move, at least one poll."""
+    return max([state.pace_s, *(b.at_s - a.at_s for a, b in pairwise(state.last_moves))])
+
+
+def _share_per_mb(state: ForecastState) -> float | None:
+    """The share that a megabyte taken by the new drives stands for; None where the count itself is fine enough.
+
+    Where the count stands for several polls and then jumps, the drives' own bytes tell how it goes meanwhile.
+    """
+    first, last = state.points[0], state.last_moves[-1]
+    taken_mb = last.taken_mb - first.taken_mb
+    if _longest_step_s(state) <= COARSE_POLLS * state.pace_s or taken_mb <= 0:
+        return None
+    return (last.progress - first.progress) / taken_mb
+
+
+def _blocks(state: ForecastState, per_mb: float | None) -> list[Block]:
+    """The curve as blocks, with the time since its last point as one more where that is longer than a step takes."""
+    points = state.points
+    blocks = [
+        Block(b.at_s - a.at_s, b.progress - a.progress if per_mb is None else (b.taken_mb - a.taken_mb) * per_mb)
+        for a, b in pairwise(points)
+        if b.at_s > a.at_s and (per_mb is not None or b.progress > a.progress)
+    ]
+    if _overdue(state):
+        blocks.append(Block(state.watched_s - points[-1].at_s, blocks[-1].share / 2))
+    return blocks
+
+
+def _overdue(state: ForecastState) -> bool:
+    """Whether nothing has come for longer than a move of the count lately took."""
+    return state.watched_s - state.points[-1].at_s > _longest_step_s(state)
+
+
+def _ahead(state: ForecastState, rate: float, per_mb: float | None) -> float:
+    """The share that is likely done since the count last moved, at most as much as its longest step."""
+    moves = state.last_moves
+    longest = max((b.progress - a.progress for a, b in pairwise(moves)), default=0.0)
+    if per_mb is None:
+        likely = max(0.0, rate) * (state.watched_s - moves[-1].at_s)
+    else:
+        likely = per_mb * (state.taken_mb - moves[-1].taken_mb)
+    return min(longest, likely)
+
+
+def _rate(blocks: Sequence[Block]) -> float:
+    return sum(block.share for block in blocks) / sum(block.lasted_s for block in blocks)
+
+
+def _unsteadiness(blocks: Sequence[Block], rate: float) -> float:
+    """Variance of progress per second of a walk with these blocks as its steps."""
+    squares = sum((block.share - rate * block.lasted_s) ** 2 / block.lasted_s for block in blocks)
+    return squares / max(1, len(blocks) - 1)
+
+
+def _lately(blocks: Sequence[Block]) -> Sequence[Block]:
+    """The latest blocks of a stretch: rates drift (zones, hours of the day), so a long stretch is not used whole."""
+    wanted_s = max(LATELY_LEAST_S, LATELY_SHARE * sum(block.lasted_s for block in blocks))
+    lasted_s = 0.0
+    for count, block in enumerate(reversed(blocks), start=1):
+        lasted_s += block.lasted_s
+        if lasted_s >= wanted_s and count >= LATELY_BLOCKS:
+            return blocks[-count:]
+    return blocks
+
+
+def _cut(blocks: Sequence[Block]) -> int | None:
+    """Where the rate changed most clearly, as the index of the first block after it; None if nowhere."""
+    times = [0.0, *accumulate(block.lasted_s for block in blocks)]
+    shares = [0.0, *accumulate(block.share for block in blocks)]
+    squares = [0.0, *accumulate(block.share**2 / block.lasted_s for block in blocks)]
+    longest = list(accumulate((block.lasted_s for block in blocks), max))
+    count = len(blocks)
+    best, where = CUT_BEYOND, None
+    for cut in range(BLOCKS_BEFORE, count):
+        before_s, after_s = times[cut], times[count] - times[cut]
+        before = shares[cut] / before_s
+        after = (shares[count] - shares[cut]) / after_s
+        enough = RISE_BLOCKS if after > before else FALL_BLOCKS
+        if count - cut < enough and (after > before or after_s < LONG_BLOCKS * longest[cut - 1]):
+            continue
+        if before > 0 and after > 0 and abs(log(after / before)) < CUT_LEAST_CHANGE:
+            continue
+        noise = squares[count] - before**2 * before_s - after**2 * after_s
+        variance = max(noise / (count - 2), 0.0) * (1 / before_s + 1 / after_s)
+        clearness = abs(after - before) / sqrt(variance) if variance > 0 else inf
+        if clearness > best:
+            best, where = clearness, cut
+    return where
