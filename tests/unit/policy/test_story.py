@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from datetime import timedelta
 
@@ -60,7 +61,7 @@ def test_reminders_follow_while_a_page_stands_with_the_last_pause_repeating() ->
     story.repeat(40, array(0))
     reminders = story.of(AlertKind.REDUNDANCY_REDUCED)
     assert [alert.reminder for alert in reminders] == [0, 1, 2, 3]
-    gaps = [(b.at - a.at).total_seconds() for a, b in zip(reminders, reminders[1:], strict=False)]
+    gaps = [(b.at - a.at).total_seconds() for a, b in itertools.pairwise(reminders)]
     assert gaps == [3600, 7200, 7200]
     assert len({alert.id for alert in reminders}) == 4
 
