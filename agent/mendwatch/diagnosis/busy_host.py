@@ -1,0 +1,40 @@
+"""Other I/O takes the drives: the sources are busy with more than the rebuild asks of them."""
+
+from __future__ import annotations
+
+from statistics import median
+
+from mendwatch.model.evidence import DriveView, View, percent, speed
+from mendwatch.model.records import Cause, Finding
+
+SATURATED = 0.8
+OTHER_SHARE = 0.3
+OTHER_SHARE_UNSEEN = 1.0
+# Sources that read ahead of a new drive which has just slowed down look the same for a while.
+POLLS_LEAST = 12
+
+
+def judge(view: View) -> Finding | None:
+    """The finding, None unless the sources are saturated and do much that the rebuild does not explain."""
+    rate = view.rate_bytes_per_s
+    if rate is None or not view.sources or any(source.now.busy is None for source in view.sources):
+        return None
+    busy = median(source.now.busy or 0.0 for source in view.sources)
+    # Each source is read about as fast as the new drive is written (parity and mirrors alike); the rest is others'.
+    other = median(_moved(source) - rate for source in view.sources)
+    known_slow = view.slow_polls > 0
+    if (view.slow_polls or view.polls) < POLLS_LEAST:
+        return None
+    if busy < SATURATED or other < (OTHER_SHARE if known_slow else OTHER_SHARE_UNSEEN) * rate:
+        return None
+    evidence = (
+        f"the {len(view.sources)} source drives: {percent(busy)} busy, each with {speed(other)} beyond the rebuild's "
+        f"own {speed(rate)}"
+    )
+    if view.best_bytes_per_s is not None:
+        evidence += f" (it went at {speed(view.best_bytes_per_s)} before)"
+    return Finding(Cause.BUSY_HOST, None, 0.8 if known_slow else 0.55, evidence)
+
+
+def _moved(source: DriveView) -> float:
+    return (source.now.read_bytes_per_s or 0.0) + (source.now.write_bytes_per_s or 0.0)
