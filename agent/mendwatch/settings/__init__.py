@@ -1,0 +1,17 @@
+"""The configuration: declared once, read with every problem named, explained by a generated sample."""
+
+from mendwatch.settings.parse import ChannelSettings, Settings, parse
+from mendwatch.settings.sample import sample
+from mendwatch.settings.tables import KNOWN_SOURCES, HostSettings, PolicySettings, PollingSettings, SourceSettings
+
+__all__ = [
+    "KNOWN_SOURCES",
+    "ChannelSettings",
+    "HostSettings",
+    "PolicySettings",
+    "PollingSettings",
+    "Settings",
+    "SourceSettings",
+    "parse",
+    "sample",
+]
