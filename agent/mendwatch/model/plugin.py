@@ -12,6 +12,7 @@ from typing import Protocol, TypeAlias
 
 from mendwatch.model.alert import Message
 from mendwatch.model.capture import Capture, Read
+from mendwatch.model.clock import Clock
 from mendwatch.model.observation import Observation
 
 
@@ -90,8 +91,10 @@ class Channel(Protocol):
         """The word in the configuration: ``webhook``."""
         ...
 
-    def open(self, name: str, options: Mapping[str, object], host: str) -> Sender:
-        """Make a sender from the validated options of one ``[[channel]]`` table.
+    def open(self, name: str, options: Mapping[str, object], host: str, clock: Clock) -> Sender:
+        """Make a sender from the options of one ``[[channel]]`` table, as written there.
+
+        Everything that sending needs is read and imported now: a page may have to go out when no disk answers.
 
         Raises:
             SettingsError: a secret cannot be read, or the options contradict each other.

@@ -30,12 +30,32 @@ class Commit:
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """A delivery that has not succeeded yet."""
+    """A delivery that has not succeeded yet; ``first_failed`` is when its first attempt failed, if one did."""
 
     alert: Alert
     channel: str
     attempts: int
     last_error: str | None
+    first_failed: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DeliveryRecord:
+    """How one alert fares by one channel; it waits while neither ``delivered`` nor ``given_up`` is set.
+
+    Attributes:
+        attempts: how often it was sent or tried.
+        last_attempt: when that was last; None before the first.
+        detail: how it was delivered, else what went wrong last.
+    """
+
+    alert_id: str
+    channel: str
+    attempts: int
+    last_attempt: datetime | None
+    delivered: datetime | None
+    given_up: datetime | None
+    detail: str | None
 
 
 class OutboxStore(Protocol):
