@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 from mendwatch.history import schema
 from mendwatch.history.refusals import DAMAGED
-from mendwatch.model.errors import HistoryError
+from mendwatch.model.errors import HistoryError, HistoryHeldError
 
 _BUSY_S = 5.0
 
@@ -79,7 +79,7 @@ def hold(path: Path) -> IO[bytes]:
         holder = file.read(20).decode("ascii", "replace").strip()
         file.close()
         message = f"another agent writes it already (process {holder or 'unknown'}); stop one of the two"
-        raise HistoryError(message) from error
+        raise HistoryHeldError(message) from error
     file.truncate(0)
     file.write(f"{os.getpid()}\n".encode())
     file.flush()

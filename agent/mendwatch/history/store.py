@@ -273,7 +273,7 @@ def _placed(path: str) -> Iterator[None]:
         if path in str(error):
             raise
         message = f"the history {path}: {error}"
-        raise HistoryError(message) from error
+        raise type(error)(message) from error
 
 
 def _put_run(connection: sqlite3.Connection, run: RunRecord) -> None:

@@ -7,6 +7,7 @@ MendwatchError
 ├── ParseError      us: an output that we do not understand, with its line
 ├── DeliveryError   the channel: whether sending again can help
 └── HistoryError    the disk: the history cannot be opened, read or written
+    └── HistoryHeldError   another agent writes it already
 """
 
 from __future__ import annotations
@@ -77,3 +78,7 @@ class DeliveryError(MendwatchError):
 
 class HistoryError(MendwatchError):
     """The history cannot be opened, read or written; the text says why and what to do."""
+
+
+class HistoryHeldError(HistoryError):
+    """Another agent writes this history already."""
