@@ -70,8 +70,8 @@ def _server(text: str) -> str:
 
 
 def _credential(text: str) -> str:
-    if not text or not text.isprintable():
-        message = f"{text!r} cannot be a user name; use visible characters"
+    if not text or not text.isprintable() or not text.isascii():
+        message = f"{text!r} cannot be a user name; use visible ASCII characters, which is what a mail login can carry"
         raise ValueError(message)
     return text
 
