@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Protocol, TypeVar
+from typing import Protocol, TypeVar, cast
 
 import structlog
 
@@ -56,6 +56,27 @@ class _Waiting:
     stored: list[threading.Event] = field(default_factory=list)
 
 
+@dataclass(slots=True)
+class _Ask:
+    question: Callable[[Store], object]
+    answer: object = None
+    refusal: HistoryError | None = None
+    done: threading.Event = field(default_factory=threading.Event)
+
+    def serve(self, store: Store) -> None:
+        if self.done.is_set():
+            return
+        try:
+            self.answer = self.question(store)
+        except HistoryError as error:
+            self.refusal = error
+        self.done.set()
+
+    def refuse(self, why: HistoryError) -> None:
+        self.refusal = why
+        self.done.set()
+
+
 class Keeper:
     """Stores in the background; itself the outbox's store.
 
@@ -71,7 +92,7 @@ class Keeper:
         self._after_commit = after_commit
         self._log = structlog.get_logger()
         self._more = threading.Condition()
-        self._asks: deque[Callable[[Store], None]] = deque()
+        self._asks: deque[_Ask] = deque()
         self._notes: deque[Callable[[Store], None]] = deque(maxlen=_MAX_NOTES)
         self._marked: dict[tuple[str, str], None] = {}
         self._waiting: dict[str, _Waiting] = {}
@@ -107,28 +128,22 @@ class Keeper:
         """
         if threading.current_thread() is self._thread:
             return question(self._opened())
-        answer: list[T] = []
-        refusal: list[HistoryError] = []
-        done = threading.Event()
-
-        def serve(store: Store) -> None:
-            if not done.is_set():  # else the asker has gone
-                try:
-                    answer.append(question(store))
-                except HistoryError as error:
-                    refusal.append(error)
-                done.set()
-
+        asked = _Ask(question)
         with self._more:
-            self._asks.append(serve)
+            self._asks.append(asked)
             self._more.notify_all()
-        if not done.wait(wait_s):
-            done.set()
+        if not asked.done.wait(wait_s):
+            asked.done.set()  # the asker leaves
             message = f"the history did not answer within {wait_s:.0f} s"
             raise HistoryError(message)
-        if refusal:
-            raise refusal[0]
-        return answer[0]
+        if asked.refusal is not None:
+            raise asked.refusal
+        return cast("T", asked.answer)
+
+    @property
+    def failing(self) -> bool:
+        """The store takes no writes for now."""
+        return self._retry_at is not None
 
     def close(self, wait_s: float) -> bool:
         """Store what waits, close the store, and say whether that was done in time."""
@@ -185,6 +200,8 @@ class Keeper:
                 self._recovered()
             except HistoryError as error:
                 self._failed(str(error), ours=False)
+                while self._store is None and self._asks:
+                    self._asks.popleft().refuse(error)
             except Exception as error:  # noqa: BLE001 - storing must go on whatever went wrong; it is told as our fault
                 self._failed(repr(error), ours=True)
             if self._ending and self._retry_at is not None:
@@ -212,7 +229,7 @@ class Keeper:
         finally:
             # A store that takes no writes can often still be read.
             while self._asks:
-                self._asks.popleft()(store)
+                self._asks.popleft().serve(store)
 
     def _write(self, store: Store) -> None:
         while self._notes:
@@ -231,9 +248,11 @@ class Keeper:
             except BaseException:
                 self._put_back(source, waiting)
                 raise
-            self._after_commit()
-            for stored in waiting.stored:
-                stored.set()
+            try:
+                self._after_commit()
+            finally:
+                for stored in waiting.stored:
+                    stored.set()
 
     def _put_back(self, source: str, waiting: _Waiting) -> None:
         with self._more:
