@@ -42,8 +42,8 @@ def _impatient(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def keeper(store: SlowStore, clock: SystemClock) -> Iterator[Keeper]:
-    made = Keeper(lambda: store, clock, lambda: None)
-    made.start()
+    made = Keeper(lambda: store, clock)
+    made.start(lambda: None)
     yield made
     store.answers.set()
     store.full = False
@@ -131,8 +131,8 @@ def test_a_hung_store_refuses_a_question_in_time(keeper: Keeper, store: SlowStor
 
 
 def test_the_end_is_not_held_up_by_a_hung_store(store: SlowStore, clock: SystemClock) -> None:
-    keeper = Keeper(lambda: store, clock, lambda: None)
-    keeper.start()
+    keeper = Keeper(lambda: store, clock)
+    keeper.start(lambda: None)
     assert keeper.keep(commits()[0])
     with store.hanging():
         keeper.keep(commits()[1], 0.1)
@@ -143,8 +143,8 @@ def test_the_end_is_not_held_up_by_a_hung_store(store: SlowStore, clock: SystemC
 
 
 def test_what_waits_is_stored_at_the_end(store: SlowStore, clock: SystemClock, path: Path) -> None:
-    keeper = Keeper(lambda: store, clock, lambda: None)
-    keeper.start()
+    keeper = Keeper(lambda: store, clock)
+    keeper.start(lambda: None)
     with store.hanging():
         for commit in commits():
             keeper.keep(commit, 0.0)
@@ -156,8 +156,8 @@ def test_what_waits_is_stored_at_the_end(store: SlowStore, clock: SystemClock, p
 def test_a_history_that_cannot_be_opened_is_opened_later(path: Path, clock: SystemClock) -> None:
     path.parent.joinpath("history.db").write_bytes(b"no history at all" * 100)
     with capture_logs() as log:
-        keeper = Keeper(lambda: History.open(path, exclusive=True), clock, lambda: None)
-        keeper.start()
+        keeper = Keeper(lambda: History.open(path, exclusive=True), clock)
+        keeper.start(lambda: None)
         with pytest.raises(HistoryError, match="damaged"):
             keeper.ask(lambda store: store.states())
         assert not keeper.keep(commits()[0], 0.2)
@@ -172,8 +172,8 @@ def test_a_history_that_cannot_be_opened_is_opened_later(path: Path, clock: Syst
 
 def test_a_history_that_another_agent_holds_is_told_apart(path: Path, clock: SystemClock) -> None:
     with History.open(path, exclusive=True):
-        keeper = Keeper(lambda: History.open(path, exclusive=True), clock, lambda: None)
-        keeper.start()
+        keeper = Keeper(lambda: History.open(path, exclusive=True), clock)
+        keeper.start(lambda: None)
         with pytest.raises(HistoryHeldError, match="another agent"):
             keeper.ask(lambda store: store.states())
     assert keeper.close(5)

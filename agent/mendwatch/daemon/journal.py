@@ -3,9 +3,19 @@
 from __future__ import annotations
 
 import logging
-from typing import TextIO
+import sys
+from types import ModuleType
+from typing import TextIO, cast
 
-import structlog
+# structlog loads Rich for coloured tracebacks wherever it is installed. The agent writes plain ones, and the 5 MiB are
+# of more use to the server: while structlog loads, Rich is not to be had.
+if "structlog" not in sys.modules and "rich" not in sys.modules:
+    sys.modules["rich"] = cast("ModuleType", None)
+    import structlog
+
+    del sys.modules["rich"]
+else:
+    import structlog
 
 
 def set_up(out: TextIO) -> None:

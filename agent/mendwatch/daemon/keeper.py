@@ -83,13 +83,12 @@ class Keeper:
     Args:
         open_store: opens the history; called again until it succeeds.
         clock: for the pauses between attempts.
-        after_commit: called in this thread after each stored commit, before anything else is read from the store.
     """
 
-    def __init__(self, open_store: Callable[[], Store], clock: Clock, after_commit: Callable[[], None]) -> None:
+    def __init__(self, open_store: Callable[[], Store], clock: Clock) -> None:
         self._open = open_store
         self._clock = clock
-        self._after_commit = after_commit
+        self._after_commit: Callable[[], None] = lambda: None
         self._log = structlog.get_logger()
         self._more = threading.Condition()
         self._asks: deque[_Ask] = deque()
@@ -103,8 +102,13 @@ class Keeper:
         self._store: Store | None = None
         self._thread = threading.Thread(target=self._work, name="keeper", daemon=True)
 
-    def start(self) -> None:
-        """Open the store and go to work."""
+    def start(self, after_commit: Callable[[], None]) -> None:
+        """Open the store and go to work.
+
+        Args:
+            after_commit: called in the keeper's thread after each stored commit, before anything else is read.
+        """
+        self._after_commit = after_commit
         self._thread.start()
 
     def keep(self, commit: Commit, wait_s: float = ANSWER_S) -> bool:
