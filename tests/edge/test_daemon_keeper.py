@@ -70,17 +70,28 @@ def everything(path: Path) -> tuple[object, ...]:
 
 def test_a_commit_is_stored_before_keep_returns(keeper: Keeper, path: Path) -> None:
     for commit in commits():
-        assert keeper.keep(commit)
+        assert keeper.keep(commit, 5)
     assert len(keeper.due("ops", 10)) == len([a for c in commits() for a in c.alerts])
     with History.open(path, readonly=True) as history:
         assert history.states() == {"zfs": commits()[-1].state}
+
+
+def test_only_a_commit_with_alerts_is_waited_for(keeper: Keeper, store: SlowStore, clock: SystemClock) -> None:
+    quiet, loud = commits()[0], commits()[1]
+    assert (len(quiet.alerts), len(loud.alerts)) == (0, 1)
+    with store.hanging():
+        began = clock.ticks()
+        assert not keeper.keep(quiet)
+        assert clock.ticks() - began < 1
+        assert not keeper.keep(loud)
+        assert 9 < clock.ticks() - began < 12
 
 
 @pytest.mark.parametrize("trouble", ["full", "hung"])
 def test_an_outage_delays_storing_and_loses_nothing(
     keeper: Keeper, store: SlowStore, clock: SystemClock, path: Path, tmp_path: Path, trouble: str
 ) -> None:
-    assert keeper.keep(commits()[0])
+    assert keeper.keep(commits()[0], 5)
     if trouble == "full":
         store.full = True
     else:
@@ -90,7 +101,7 @@ def test_an_outage_delays_storing_and_loses_nothing(
     assert clock.ticks() - began < 2
     store.full = False
     store.answers.set()
-    assert keeper.keep(commits()[-1])
+    assert keeper.keep(commits()[-1], 5)
     assert store.commits <= 4, "what waited was folded into one write a source"
 
     plain = tmp_path / "plain.db"
@@ -101,8 +112,8 @@ def test_an_outage_delays_storing_and_loses_nothing(
 
 
 def test_a_full_disk_can_still_be_read(keeper: Keeper, store: SlowStore) -> None:
-    assert keeper.keep(commits()[0])
-    assert keeper.keep(commits()[1])
+    assert keeper.keep(commits()[0], 5)
+    assert keeper.keep(commits()[1], 5)
     store.full = True
     assert not keeper.keep(commits()[2], 0.2)
     assert keeper.failing
@@ -111,18 +122,18 @@ def test_a_full_disk_can_still_be_read(keeper: Keeper, store: SlowStore) -> None
 
 def test_what_was_delivered_is_not_due_again_though_it_cannot_be_marked(keeper: Keeper, store: SlowStore) -> None:
     for commit in commits()[:2]:
-        assert keeper.keep(commit)
+        assert keeper.keep(commit, 5)
     (due,) = keeper.due("ops", 10)
     store.full = True
     keeper.delivered(due.alert.id, "ops", START, "202")
     assert keeper.due("ops", 10) == ()
     store.full = False
-    assert keeper.keep(commits()[2])
+    assert keeper.keep(commits()[2], 5)
     assert keeper.ask(lambda held: held.due("ops", 10)) == () or keeper.due("ops", 10)[0].alert.id != due.alert.id
 
 
 def test_a_hung_store_refuses_a_question_in_time(keeper: Keeper, store: SlowStore, clock: SystemClock) -> None:
-    assert keeper.keep(commits()[0])
+    assert keeper.keep(commits()[0], 5)
     with store.hanging():
         began = clock.ticks()
         with pytest.raises(HistoryError, match="did not answer"):
@@ -133,7 +144,7 @@ def test_a_hung_store_refuses_a_question_in_time(keeper: Keeper, store: SlowStor
 def test_the_end_is_not_held_up_by_a_hung_store(store: SlowStore, clock: SystemClock) -> None:
     keeper = Keeper(lambda: store, clock)
     keeper.start(lambda: None)
-    assert keeper.keep(commits()[0])
+    assert keeper.keep(commits()[0], 5)
     with store.hanging():
         keeper.keep(commits()[1], 0.1)
         began = clock.ticks()
@@ -162,7 +173,7 @@ def test_a_history_that_cannot_be_opened_is_opened_later(path: Path, clock: Syst
             keeper.ask(lambda store: store.states())
         assert not keeper.keep(commits()[0], 0.2)
         path.unlink()
-        assert keeper.keep(commits()[1])
+        assert keeper.keep(commits()[1], 5)
         assert keeper.close(5)
     assert len([entry for entry in log if entry["log_level"] == "error"]) == 1
     assert any("takes writes again" in entry["event"] for entry in log)

@@ -24,6 +24,7 @@ from mendwatch.model.store import Commit, Due, OutboxStore
 T = TypeVar("T")
 
 ANSWER_S = 10.0  # contract: a store that does not take the write within 10 s must not silence a page
+_DUE_S = 3.0  # the outbox holds alerts of its own that a hung store must not keep waiting
 _RETRY_S = 5.0
 _LOUD_S = 600.0
 _MAX_SAMPLES = 2000
@@ -111,8 +112,13 @@ class Keeper:
         self._after_commit = after_commit
         self._thread.start()
 
-    def keep(self, commit: Commit, wait_s: float = ANSWER_S) -> bool:
-        """Store a commit; True if the store took it in time, else it is kept and stored later."""
+    def keep(self, commit: Commit, wait_s: float | None = None) -> bool:
+        """Store a commit; True if the store took it in time, else it is kept and stored later.
+
+        Args:
+            commit: what one poll left behind.
+            wait_s: by default only a commit with alerts is waited for, since nothing is sent on account of another.
+        """
         stored = threading.Event()
         with self._more:
             waiting = self._waiting.get(commit.source.source)
@@ -122,6 +128,8 @@ class Keeper:
                 waiting.commit = fold(waiting.commit, commit)
                 waiting.stored.append(stored)
             self._more.notify_all()
+        if wait_s is None:
+            wait_s = ANSWER_S if commit.alerts else 0.0
         return stored.wait(wait_s)
 
     def ask(self, question: Callable[[Store], T], wait_s: float = ANSWER_S) -> T:
@@ -161,7 +169,7 @@ class Keeper:
     def due(self, channel: str, limit: int) -> tuple[Due, ...]:
         """The oldest undelivered alerts of a channel; what was delivered but could not be marked yet is not due."""
         marked = {alert_id for alert_id, by in tuple(self._marked) if by == channel}
-        found = self.ask(lambda store: store.due(channel, limit + len(marked)))
+        found = self.ask(lambda store: store.due(channel, limit + len(marked)), _DUE_S)
         return tuple(due for due in found if due.alert.id not in marked)[:limit]
 
     def delivered(self, alert_id: str, channel: str, at: datetime, detail: str) -> None:
