@@ -1,0 +1,121 @@
+"""One poll of one source: what its parser wants is read, and what the kernel knows of the drives behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from mendwatch.model.capture import Capture, CommandRead, FileRead, Read
+from mendwatch.model.clock import Clock
+from mendwatch.model.errors import ParseError
+from mendwatch.model.observation import Array
+from mendwatch.model.plugin import Command, File, Files, Parser, Want
+from mendwatch.sources.disks import Disks
+from mendwatch.sources.files import Files as StatusFiles
+from mendwatch.sources.run import Runner
+
+_BOOT_ID = "/proc/sys/kernel/random/boot_id"
+_UPTIME = "/proc/uptime"
+
+# A parser asks again for what depends on earlier answers (a plainer form of a command that was refused); more rounds
+# than this would be a parser that never has enough.
+_MOST_ROUNDS = 5
+
+
+class Poller:
+    """Polls one source.
+
+    Args:
+        parser: says what to read.
+        root: where the host's /proc and /sys stand.
+        runner: runs the commands.
+        program: the owner's absolute path of the parser's program; None to find it on the fixed path.
+        timeout_s: for a single command.
+        clock: stamps the poll.
+        disks: reads what concerns the drives; several pollers of one host can share one.
+    """
+
+    def __init__(
+        self,
+        parser: Parser,
+        *,
+        root: str | Path,
+        runner: Runner,
+        program: str | None,
+        timeout_s: float,
+        clock: Clock,
+        disks: Disks | None = None,
+    ) -> None:
+        self.parser = parser
+        self._runner = runner
+        self._program = program
+        self._timeout_s = timeout_s
+        self._clock = clock
+        self._files = StatusFiles(clock, Path(root))
+        self._disks = disks or Disks(clock, Path(root))
+
+    def present(self) -> bool:
+        """Whether this storage system is on this host."""
+        return any(self._files.find(pattern) for pattern in self.parser.present_if)
+
+    def capture(self) -> Capture:
+        """Read everything once."""
+        reads = self._reads()
+        boot = self._files.read(_BOOT_ID).text
+        capture = Capture(
+            at=self._clock.now(),
+            source=self.parser.name,
+            reads=reads,
+            boot=boot.strip() if boot else None,
+            up=self._up(),
+        )
+        behind = self._disks.look(self._arrays(capture), capture.boot)
+        return replace(
+            capture,
+            disks=behind.disks,
+            partitions=behind.partitions,
+            array_devices=behind.array_devices,
+            links=behind.links,
+            drives=behind.drives,
+        )
+
+    def _reads(self) -> tuple[Read, ...]:
+        reads: list[Read] = []
+        done: set[Want] = set()
+        for _ in range(_MOST_ROUNDS):
+            new = [want for want in dict.fromkeys(self.parser.wants(tuple(reads))) if want not in done]
+            if not new:
+                break
+            done.update(new)
+            reads.extend(self._run(want.argv) for want in new if isinstance(want, Command))
+            reads.extend(self._files.read_all(self._paths(new, reads)))
+        return tuple(reads)
+
+    def _run(self, argv: tuple[str, ...]) -> CommandRead:
+        program = self._program if argv[0] == self.parser.program else None
+        return self._runner.run(argv, program, self._timeout_s)
+
+    def _paths(self, wants: Sequence[Want], reads: Sequence[Read]) -> tuple[str, ...]:
+        """The files that are wanted, each once, without those that were read already."""
+        paths: dict[str, None] = {}
+        for want in wants:
+            if isinstance(want, File):
+                paths[want.path] = None
+            elif isinstance(want, Files):
+                paths.update(dict.fromkeys(self._files.find(want.pattern)))
+        read = {read.path for read in reads if isinstance(read, FileRead)}
+        return tuple(path for path in paths if path not in read)
+
+    def _up(self) -> float | None:
+        words = (self._files.read(_UPTIME).text or "").split()
+        try:
+            return float(words[0]) if words else None
+        except ValueError:
+            return None
+
+    def _arrays(self, capture: Capture) -> tuple[Array, ...]:
+        try:
+            return self.parser.parse(capture).arrays
+        except ParseError:
+            return ()  # it is told where the capture is judged; here it only means that no member is known

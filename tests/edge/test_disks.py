@@ -1,0 +1,324 @@
+"""The drives behind the members: on made-up hosts laid out like the kernel's own tree, and on this one."""
+
+import os
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import psutil
+import pytest
+
+from mendwatch.daemon.clock import SystemClock
+from mendwatch.model.capture import DiskCounters, DriveFacts
+from mendwatch.model.observation import Array, IdKind, Member, Role
+from mendwatch.sources.disks import Behind, Disks
+from support.block_tree import ATA, BlockTree, identify_page
+
+
+@pytest.fixture
+def tree(tmp_path: Path) -> BlockTree:
+    return BlockTree(tmp_path)
+
+
+def array(*names: str, name: str = "vault", device: str | None = None) -> Array:
+    members = tuple(Member(one, Role.DATA, None, None, "ONLINE", good=True, rebuilding=False) for one in names)
+    return Array(
+        name=name,
+        id=name,
+        id_kind=IdKind.NAME,
+        system="zfs",
+        level="mirror",
+        state="ONLINE",
+        redundancy_full=1,
+        redundancy_left=1,
+        why_unknown=None,
+        spares_free=0,
+        data_errors=0,
+        members=members,
+        activities=(),
+        last_activity=None,
+        device=device,
+    )
+
+
+def look(tree: BlockTree, *arrays: Array) -> Behind:
+    return Disks(SystemClock(), tree.root).look(arrays, "boot-1")
+
+
+def links(tree: BlockTree, *names: str) -> dict[str, tuple[str, ...]]:
+    return look(tree, array(*names)).links
+
+
+def facts(tree: BlockTree, name: str) -> DriveFacts:
+    return look(tree, array(name)).drives[name]
+
+
+def test_a_by_id_link_to_a_partition_leads_to_its_disk(tree: BlockTree) -> None:
+    tree.disk("sda")
+    tree.partition("sda", "sda1")
+    tree.link("/dev/disk/by-id/ata-EXAMPLE_77-part1", "sda1")
+    behind = look(tree, array("ata-EXAMPLE_77-part1", "/dev/disk/by-id/ata-EXAMPLE_77-part1"))
+    assert behind.links == {
+        "ata-EXAMPLE_77-part1": ("sda",),
+        "/dev/disk/by-id/ata-EXAMPLE_77-part1": ("sda",),
+    }
+    assert (sorted(behind.disks), sorted(behind.partitions)) == (["sda"], ["sda1"])
+
+
+def test_digits_are_no_partition(tree: BlockTree) -> None:
+    tree.disk("nvme0n1", "pci0000:00/0000:01:00.0/nvme/nvme0")
+    tree.partition("nvme0n1", "nvme0n1p2")
+    tree.disk("loop7", "virtual/block")
+    assert links(tree, "nvme0n1p2", "loop7", "nvme0n1") == {
+        "nvme0n1p2": ("nvme0n1",),
+        "loop7": ("loop7",),
+        "nvme0n1": ("nvme0n1",),
+    }
+
+
+def test_a_disk_that_was_partitioned_for_its_member_gives_the_first_partition_s_row(tree: BlockTree) -> None:
+    for disk, first in (("sda", "sda1"), ("nvme0n1", "nvme0n1p1")):
+        tree.disk(disk)
+        tree.partition(disk, first)
+    assert sorted(look(tree, array("sda", "nvme0n1")).partitions) == ["nvme0n1p1", "sda1"]
+
+
+def test_an_encrypted_partition_leads_down_to_the_disk(tree: BlockTree) -> None:
+    tree.disk("sdb")
+    tree.partition("sdb", "sdb1")
+    tree.stacked("dm-0", ("sdb1",), dm__uuid="CRYPT-LUKS2-x", dm__name="locked")
+    tree.link("/dev/mapper/locked", "dm-0")
+    behind = look(tree, array("/dev/mapper/locked"))
+    assert behind.links == {"/dev/mapper/locked": ("sdb",)}
+    assert sorted(behind.partitions) == ["sdb1"]
+
+
+def test_an_array_over_arrays_leads_to_every_disk(tree: BlockTree) -> None:
+    for name in ("sda", "sdb", "sdc"):
+        tree.disk(name)
+    tree.stacked("md0", ("sda", "sdb"))
+    tree.stacked("dm-1", ("md0", "sdc"), dm__uuid="LVM-x", dm__name="vg-lv")
+    assert links(tree, "dm-1") == {"dm-1": ("sda", "sdb", "sdc")}
+
+
+def test_several_paths_to_one_disk_are_one_disk(tree: BlockTree) -> None:
+    tree.disk("sda")
+    tree.disk("sdb")
+    tree.stacked("dm-0", ("sda", "sdb"), dm__uuid="mpath-3600", dm__name="mpatha")
+    assert links(tree, "dm-0") == {"dm-0": ("sda",)}
+
+
+def test_the_legs_of_a_logical_volume_are_found_by_their_mapped_names(tree: BlockTree) -> None:
+    for number, disk in enumerate(("sda", "sdb")):
+        tree.disk(disk)
+        tree.stacked(f"dm-{number}", (disk,), dm__uuid=f"LVM-{number}", dm__name=f"vg--a-my--lv_rimage_{number}")
+    tree.stacked("dm-2", ("dm-0", "dm-1"), dm__uuid="LVM-2", dm__name="vg--a-my--lv")
+    told = array("my-lv_rimage_0", "my-lv_rimage_1", "leg 2", name="vg-a/my-lv", device="dm-2")
+    behind = look(tree, told)
+    assert behind.links == {"my-lv_rimage_0": ("sda",), "my-lv_rimage_1": ("sdb",)}
+    assert list(behind.array_devices) == ["dm-2"]
+
+
+def test_what_is_not_attached_has_no_link(tree: BlockTree) -> None:
+    tree.disk("sda")
+    assert links(tree, "9703177860737789", "devid 2", "..", "", "/vault/file.img", "/dev/sdz", "x\0y") == {}
+
+
+def test_a_name_with_a_slash_is_found_under_its_other_spelling(tree: BlockTree) -> None:
+    tree.disk("cciss/c0d0")
+    tree.partition("cciss/c0d0", "cciss/c0d0p1")
+    behind = look(tree, array("/dev/cciss/c0d0p1"))
+    assert behind.links == {"/dev/cciss/c0d0p1": ("cciss/c0d0",)}
+    assert (list(behind.disks), list(behind.partitions)) == (["cciss/c0d0"], ["cciss/c0d0p1"])
+
+
+def test_only_what_concerns_the_members_is_kept(tree: BlockTree) -> None:
+    for name in ("sda", "sdb", "sdc"):
+        tree.disk(name)
+    tree.stacked("md0", ("sda",))
+    tree.stacked("md1", ("sdb",))
+    behind = look(tree, array("sda", device="md0"))
+    assert (list(behind.disks), list(behind.drives), list(behind.array_devices)) == (["sda"], ["sda"], ["md0"])
+    assert look(tree) == Behind()
+
+
+def test_counters_are_those_of_the_kernel_s_table(tree: BlockTree) -> None:
+    """Field numbers: the kernel's iostats description; the tree writes 101, 102 … as the first disk's fields."""
+    tree.disk("sda")
+    assert look(tree, array("sda")).disks["sda"] == DiskCounters(
+        read_count=101,
+        read_bytes=103 * 512,
+        read_ms=104,
+        write_count=105,
+        write_bytes=107 * 512,
+        write_ms=108,
+        in_flight=109,
+        busy_ms=110,
+        weighted_ms=111,
+    )
+
+
+def test_an_odd_line_in_the_table_spoils_only_itself(tree: BlockTree) -> None:
+    tree.disk("sda")
+    tree.disk("sdb")
+    table = tree.root / "proc/diskstats"
+    lines = table.read_text().splitlines()
+    table.write_text("garbage\n   8 1 sda 1 2 x\n" + lines[1] + "\n")
+    assert list(look(tree, array("sda", "sdb")).disks) == ["sdb"]
+    table.unlink()
+    assert look(tree, array("sda", "sdb")).disks == {}
+
+
+def test_a_sata_drive_tells_its_whole_name_by_its_own_description(tree: BlockTree) -> None:
+    page = identify_page("EX-SERIAL-0042", "EXAMPLE ROTATING DRIVE 8000GB", zoned=0, trim=0)
+    tree.disk("sda", size="15628053168", device__vendor="ATA", device__model="EXAMPLE ROTATING", device__vpd_pg89=page)
+    tree.attributes(tree.root, {"sys__class__ata_link__link1__sata_spd": "6.0 Gbps"})
+    assert facts(tree, "sda") == DriveFacts(
+        model="EXAMPLE ROTATING DRIVE 8000GB",
+        serial="EX-SERIAL-0042",
+        size_bytes=15628053168 * 512,
+        rotational=True,
+        discard=None,
+        zoned="none",
+        link="6.0 Gbps",
+    )
+
+
+@pytest.mark.parametrize(
+    ("attributes", "bits", "zoned"),
+    [
+        ({"device__scsi_disk__0:0:0:0__zoned_cap": "drive-managed"}, 0, "drive-managed"),
+        ({"device__scsi_disk__0:0:0:0__zoned_cap": "none"}, 2, "drive-managed"),
+        ({"device__scsi_disk__0:0:0:0__zoned_cap": "none"}, 1, "host-aware"),
+        ({"device__scsi_disk__0:0:0:0__zoned_cap": "none"}, 0, "none"),
+        ({"queue__zoned": "host-managed"}, 0, "host-managed"),
+        ({}, 3, "none"),
+    ],
+)
+def test_a_drive_s_own_word_on_shingling_goes_before_the_kernel_s(
+    tree: BlockTree, attributes: dict[str, str], bits: int, zoned: str
+) -> None:
+    tree.disk("sda", **attributes, device__vpd_pg89=identify_page("S", "M", zoned=bits))
+    assert facts(tree, "sda").zoned == zoned
+
+
+@pytest.mark.parametrize(
+    ("place", "attributes", "discard"),
+    [
+        (ATA.format(n=2), {"device__vendor": "ATA", "queue__discard_max_hw_bytes": "2147450880"}, True),
+        (ATA.format(n=2), {"device__vendor": "ATA", "queue__discard_max_hw_bytes": "0"}, False),
+        (ATA.format(n=2), {"device__vendor": "ATA", "queue__discard_max_bytes": "2147450880"}, True),
+        (ATA.format(n=2), {"device__vendor": "ATA", "device__vpd_pg89": identify_page("S", "M", trim=1)}, True),
+        ("pci/host0/port-0:0/end_device-0:0/target/block", {"queue__discard_max_hw_bytes": "1"}, True),
+        # What only says that it rotates: virtual drives, bridges, drives that can be taken out.
+        (ATA.format(n=2), {"device__vendor": "QEMU", "queue__discard_max_hw_bytes": "1"}, None),
+        (
+            ATA.format(n=2),
+            {"device__vendor": "ATA", "device__model": "QEMU HARDDISK", "queue__discard_max_hw_bytes": "1"},
+            None,
+        ),
+        ("pci/virtio3/block", {"device__vendor": "ATA", "queue__discard_max_hw_bytes": "1"}, None),
+        (ATA.format(n=2), {"device__vendor": "ATA", "removable": "1", "queue__discard_max_hw_bytes": "1"}, None),
+        (ATA.format(n=2), {"device__vendor": "ATA", "size": "0", "queue__discard_max_hw_bytes": "1"}, None),
+        # One that does not rotate is asked no such question.
+        ("pci/virtio3/block", {"queue__rotational": "0", "queue__discard_max_hw_bytes": "1"}, True),
+    ],
+)
+def test_discard_of_a_rotating_drive_counts_only_on_a_real_one(
+    tree: BlockTree, place: str, attributes: dict[str, str | bytes], discard: bool | None
+) -> None:
+    tree.disk("sda", place, **attributes)
+    assert facts(tree, "sda").discard is discard
+
+
+def test_a_serial_is_taken_from_wherever_the_kernel_has_it(tree: BlockTree) -> None:
+    tree.disk("sda", device__vpd_pg80=b"\0\x80\0\x0c  EX-SAS-0001")
+    tree.disk("nvme0n1", device__serial="EX-NVME-1   ", device__model="Example Flash")
+    tree.disk("vda", "pci/virtio1/block", serial="EX-VIRT")
+    behind = look(tree, array("sda", "nvme0n1", "vda"))
+    assert {name: told.serial for name, told in behind.drives.items()} == {
+        "sda": "EX-SAS-0001",
+        "nvme0n1": "EX-NVME-1",
+        "vda": "EX-VIRT",
+    }
+    assert behind.drives["nvme0n1"].model == "Example Flash"
+
+
+def test_links_of_every_bus(tree: BlockTree) -> None:
+    port = "pci/host0/port-0:3"
+    tree.disk("sda", f"{port}/end_device-0:3/target0:0:3/0:0:3:0/block")
+    tree.disk("nvme0n1", "pci0000:00/0000:01:00.0/nvme/nvme0")
+    tree.disk("sdb", ATA.format(n=4))
+    tree.disk("vda", "pci/virtio1/block")
+    devices = tree.root / "sys/devices"
+    tree.attributes(devices / port, {"phy-0:3__sas_phy__phy-0:3__negotiated_linkrate": "12.0 Gbit"})
+    tree.attributes(
+        devices / "pci0000:00/0000:01:00.0", {"current_link_speed": "8.0 GT/s PCIe", "current_link_width": "4"}
+    )
+    tree.attributes(tree.root, {"sys__class__ata_link__link4__sata_spd": "<unknown>"})
+    behind = look(tree, array("sda", "sdb", "nvme0n1", "vda"))
+    assert {name: told.link for name, told in behind.drives.items()} == {
+        "nvme0n1": "8.0 GT/s PCIe x4",
+        "sda": "12.0 Gbit",
+        "sdb": None,
+        "vda": None,
+    }
+
+
+def test_facts_are_read_once_for_each_medium_and_boot(tree: BlockTree) -> None:
+    folder = tree.disk("sda", diskseq="9", serial="FIRST")
+    disks = Disks(SystemClock(), tree.root)
+
+    def serial(boot: str) -> str | None:
+        return disks.look((array("sda"),), boot).drives["sda"].serial
+
+    assert serial("one") == "FIRST"
+    tree.attributes(folder, {"serial": "SECOND"})
+    assert serial("one") == "FIRST"
+    tree.attributes(folder, {"diskseq": "10"})
+    assert serial("one") == "SECOND"
+    tree.attributes(folder, {"serial": "THIRD"})
+    assert serial("two") == "THIRD"
+
+
+@pytest.fixture
+def loop(tmp_path: Path) -> Iterator[str]:
+    """A real block device of our own."""
+    if os.geteuid() != 0 or shutil.which("losetup") is None:
+        pytest.skip("needs root and losetup for a block device of its own")
+    image = tmp_path / "image"
+    with image.open("wb") as stream:
+        stream.truncate(8 * 1024 * 1024)
+    done = subprocess.run(["losetup", "-f", "--show", image], check=False, capture_output=True, text=True)
+    if done.returncode:
+        pytest.skip(f"no loop device here: {done.stderr.strip()}")
+    device = done.stdout.strip()
+    yield device
+    subprocess.run(["losetup", "-d", device], check=True)
+
+
+@pytest.mark.root
+def test_a_real_device_is_counted_by_the_kernel(loop: str) -> None:
+    name = loop.removeprefix("/dev/")
+    disks = Disks(SystemClock())
+    before = disks.look((array(loop),), "b")
+    handle = os.open(loop, os.O_WRONLY | os.O_SYNC)
+    try:
+        os.write(handle, b"x" * 1024 * 1024)
+    finally:
+        os.close(handle)
+    after = disks.look((array(loop),), "b")
+    assert after.links == {loop: (name,)}
+    assert after.drives[name].size_bytes == 8 * 1024 * 1024
+    first, second = before.disks[name], after.disks[name]
+    assert first.write_bytes is not None
+    assert second.write_bytes == first.write_bytes + 1024 * 1024
+    reference = psutil.disk_io_counters(perdisk=True, nowrap=False)[name]
+    assert (second.write_bytes, second.write_count, second.busy_ms) == (
+        reference.write_bytes,
+        reference.write_count,
+        reference.busy_time,
+    )
+    assert second.in_flight == 0
+    assert second.weighted_ms is not None
