@@ -86,6 +86,7 @@ class Service:
         except HistoryError as error:
             self._log.error("starting without what the history holds", why=str(error))
         self._post.open(self._wired)
+        self._tell_failed()
         self._pace.start()
         self._pace.every("sources", lambda: _MEET_S, self._meet)
         self._pace.every("pulse", self._pulse_s, self._pulse)
@@ -173,9 +174,14 @@ class Service:
                     "another state_dir counts from the next start on", now=self._wired.settings.host.state_dir
                 )
             self._take(wired)
+            self._tell_failed()
             self._log.info("the new configuration is in force")
         if self._ready:
             self._notifier.ready()
+
+    def _tell_failed(self) -> None:
+        for name, why in self._wired.failed.items():
+            self._log.error("a plug-in cannot be used; going on without it", name=name, why=why)
 
     def _take(self, wired: Wiring) -> None:
         with self._changing:

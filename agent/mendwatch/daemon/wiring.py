@@ -15,8 +15,9 @@ from mendwatch.delivery import registry as channels
 from mendwatch.delivery.routes import deliveries, levels
 from mendwatch.model.clock import Clock
 from mendwatch.model.plugin import Parser, Sender
-from mendwatch.settings import Settings, SourceSettings
+from mendwatch.settings import Settings
 from mendwatch.sources import registry as parsers
+from mendwatch.sources.disks import Disks
 from mendwatch.sources.poll import Poller
 from mendwatch.sources.run import Runner
 
@@ -67,6 +68,7 @@ def wire(config: Path | None, runner: Runner, clock: Clock) -> Wiring:
     settings = load(config, os.environ).settings
     host = settings.host.name or socket.gethostname()
     found = parsers.load()
+    disks = Disks(clock, Path(settings.host.root))
     kinds = channels.load({channel.kind for channel in settings.channels})
     taken = {channel.name: levels(channel.options) for channel in settings.channels}
     return Wiring(
@@ -74,9 +76,9 @@ def wire(config: Path | None, runner: Runner, clock: Clock) -> Wiring:
         host=host,
         rules=Rules(settings.to_policy(host), partial(deliveries, channels=taken)),
         lookers={
-            name: _looker(parser, settings.sources.get(name, SourceSettings()), settings, runner, clock)
+            name: _looker(parser, settings, disks, runner, clock)
             for name, parser in found.parsers.items()
-            if settings.sources.get(name, SourceSettings()).enabled is not False
+            if settings.sources[name].enabled is not False
         },
         named=frozenset(name for name, source in settings.sources.items() if source.enabled),
         senders={channel.name: kinds.open(channel, host, clock) for channel in settings.channels},
@@ -84,7 +86,8 @@ def wire(config: Path | None, runner: Runner, clock: Clock) -> Wiring:
     )
 
 
-def _looker(parser: Parser, source: SourceSettings, settings: Settings, runner: Runner, clock: Clock) -> Looker:
+def _looker(parser: Parser, settings: Settings, disks: Disks, runner: Runner, clock: Clock) -> Looker:
+    source = settings.sources[parser.name]
     return Poller(
         parser,
         root=settings.host.root,
@@ -92,4 +95,5 @@ def _looker(parser: Parser, source: SourceSettings, settings: Settings, runner: 
         program=source.command,
         timeout_s=source.timeout_s,
         clock=clock,
+        disks=disks,
     )
