@@ -111,6 +111,7 @@ def _view(state: DiagnosisState, array: Array) -> View:
         unsteady=state.mean_square / square if state.mean_square is not None and square else 1.0,
         settings=tuple(setting for setting in array.settings if setting.slows),
         still_s=state.still_s,
+        still_polls=state.still_s / state.pace_s if state.pace_s else 0.0,
         stands=state.still_s >= longest_s,
         held=None if activity is None or activity.running else activity.why_held or "it does not run",
     )

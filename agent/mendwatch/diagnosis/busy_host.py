@@ -7,11 +7,12 @@ from statistics import median
 from mendwatch.model.evidence import DriveView, View, percent, speed
 from mendwatch.model.records import Cause, Finding
 
-SATURATED = 0.8
+SATURATED = 0.65
 OTHER_SHARE = 0.3
 OTHER_SHARE_UNSEEN = 1.0
 # Sources that read ahead of a new drive which has just slowed down look the same for a while.
 POLLS_LEAST = 12
+SLOWER_WRITES = 3.0
 
 
 def judge(view: View) -> Finding | None:
@@ -22,6 +23,8 @@ def judge(view: View) -> Finding | None:
     busy = median(source.now.busy or 0.0 for source in view.sources)
     # Each source is read about as fast as the new drive is written (parity and mirrors alike); the rest is others'.
     other = median(_moved(source) - rate for source in view.sources)
+    if view.target is not None and _slowed_itself(view.target):
+        return None
     known_slow = view.slow_polls > 0
     if (view.slow_polls or view.polls) < POLLS_LEAST:
         return None
@@ -34,6 +37,13 @@ def judge(view: View) -> Finding | None:
     if view.best_bytes_per_s is not None:
         evidence += f" (it went at {speed(view.best_bytes_per_s)} before)"
     return Finding(Cause.BUSY_HOST, None, 0.8 if known_slow else 0.55, evidence)
+
+
+def _slowed_itself(target: DriveView) -> bool:
+    """Whether the new drive's own writes got much slower: then the sources only read ahead of it."""
+    if target.best is None or target.now.ms_per_write is None or target.best.ms_per_write is None:
+        return False
+    return target.now.ms_per_write > SLOWER_WRITES * target.best.ms_per_write
 
 
 def _moved(source: DriveView) -> float:

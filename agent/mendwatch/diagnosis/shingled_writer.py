@@ -18,6 +18,7 @@ SATURATED = 0.7
 PEERS_IDLE = 0.6
 SLOWER_WRITES = 3.0
 SAW_TOOTH = 1.5
+STILL_POLLS = 3
 
 
 def judge(view: View) -> Finding | None:
@@ -25,6 +26,8 @@ def judge(view: View) -> Finding | None:
     target = view.target
     if target is None or target.best is None or not view.sources or not view.fallen_below(FALLEN_BELOW):
         return None
+    if view.still_polls > STILL_POLLS:
+        return None  # it takes nothing at all: that is a standstill, not a slow drive
     if target.errors is not None and (target.errors.write or target.errors.read):
         return None
     peers_busy = median(source.now.busy if source.now.busy is not None else 1.0 for source in view.sources)

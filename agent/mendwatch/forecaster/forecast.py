@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import exp, log, sqrt
 
+from mendwatch.forecaster.drift import drift, left_s, spread
 from mendwatch.forecaster.regime import Regime, regime
 from mendwatch.forecaster.state import ForecastState
 from mendwatch.model.records import Forecast, Quantiles, Sample
@@ -13,7 +14,7 @@ from mendwatch.model.records import Forecast, Quantiles, Sample
 MOVES_NEEDED = 2
 # The 90 % point of the normal distribution.
 Z90 = 1.2816
-# Log-scale spread of what no watching removes (zones, load to come), and what a young stretch adds.
+# Log-scale spread of what no watching removes (load to come), and what a young stretch adds.
 # Both measured on simulated and recorded rebuilds (tests/benchmarks/forecast.py), no source.
 SPREAD_AT_BEST = 0.15
 SPREAD_WHEN_YOUNG = 0.6
@@ -46,7 +47,7 @@ def forecast(state: ForecastState, sample: Sample, usual_hours: float | None) ->
     if sample.done is None or state.moves < MOVES_NEEDED or len(state.points) <= MOVES_NEEDED:
         return Forecast(rate_bytes_per_s=None, share_per_s=None, finish=None, basis_s=state.watched_s)
     lately = regime(state)
-    left = _left(state, lately, max(0.0, 1.0 - sample.done - lately.ahead), usual_hours)
+    left = _left(state, lately, min(1.0, sample.done + lately.ahead), usual_hours)
     if not sample.running:
         left = Left(left.p10_s, None, None)
     rate = max(0.0, lately.share_per_s) if sample.running else 0.0
@@ -62,33 +63,39 @@ def _end(at: datetime, seconds: float | None) -> datetime | None:
     return None if seconds is None or seconds > FAR_S else at + timedelta(seconds=seconds)
 
 
-def _left(state: ForecastState, lately: Regime, share: float, usual_hours: float | None) -> Left:
-    rate = lately.share_per_s
-    if rate <= 0:
+def _left(state: ForecastState, lately: Regime, done: float, usual_hours: float | None) -> Left:
+    if lately.share_per_s <= 0:
         return Left(None, None, None)
+    share = max(0.0, 1.0 - done)
+    found = drift(lately, done)
     young = exp(-lately.age_s / (YOUNG_POLLS * lately.grain_s))
+    middle_s = left_s(found, share, found.per_share)
     if lately.before_per_s is None and usual_hours:
-        rate = _drawn_to_usual(rate, 1.0 / (usual_hours * 3600), young)
-    spread = sqrt((lately.spread_per_s / rate) ** 2 + SPREAD_AT_BEST**2 + SPREAD_WHEN_YOUNG**2 * young**2)
-    spread = min(spread, SPREAD_AT_MOST)
-    fast, slow = log(rate) + Z90 * spread, log(rate) - Z90 * spread
+        middle_s = _drawn_to_usual(middle_s, share * usual_hours * 3600, young)
+    noise = sqrt(
+        (lately.spread_per_s / lately.share_per_s) ** 2
+        + spread(found, share) ** 2
+        + SPREAD_AT_BEST**2
+        + (SPREAD_WHEN_YOUNG * young) ** 2
+    )
+    factor = exp(Z90 * min(noise, SPREAD_AT_MOST))
+    early_s, late_s = middle_s / factor, middle_s * factor
     if lately.before_per_s is not None and lately.before_per_s > 0:
         # What has just changed may change back: until the new rate has lasted a while, the old one stays possible.
         weight = exp(-lately.age_s / (OLD_RATE_POLLS * lately.grain_s))
-        mixed = weight * log(lately.before_per_s) + (1 - weight) * log(rate)
-        fast, slow = max(fast, mixed), min(slow, mixed)
-    # The end itself lingers (last writes, a last pass): the figures never promise it sooner than that.
-    p10_s, p50_s, p90_s = share / exp(fast), share / rate + state.pace_s, share / exp(slow) + 4 * state.pace_s
+        mixed_s = middle_s * (lately.share_per_s / lately.before_per_s) ** weight
+        early_s, late_s = min(early_s, mixed_s), max(late_s, mixed_s)
     still_s = max(STILL_LEAST_S, STILL_STEPS * lately.grain_s)
+    # The end itself lingers (last writes, a last pass): the figures never promise it sooner than that.
     return Left(
-        p10_s if state.still_s < 4 * still_s else None,
-        p50_s if state.still_s < 2 * still_s else None,
-        p90_s if state.still_s < still_s else None,
+        early_s if state.still_s < 4 * still_s else None,
+        middle_s + state.pace_s if state.still_s < 2 * still_s else None,
+        late_s + 4 * state.pace_s if state.still_s < still_s else None,
     )
 
 
-def _drawn_to_usual(rate: float, usual: float, young: float) -> float:
-    """A young rate drawn half way to the usual one, unless the two contradict each other."""
-    if abs(log(usual / rate)) > log(USUAL_WITHIN):
-        return rate
-    return rate * exp(log(usual / rate) * young / 2)
+def _drawn_to_usual(middle_s: float, usual_s: float, young: float) -> float:
+    """A young projection drawn half way to the usual one, unless the two contradict each other."""
+    if middle_s <= 0 or usual_s <= 0 or abs(log(usual_s / middle_s)) > log(USUAL_WITHIN):
+        return middle_s
+    return middle_s * exp(log(usual_s / middle_s) * young / 2)

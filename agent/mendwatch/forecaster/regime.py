@@ -45,6 +45,7 @@ class Regime:
         age_s: seconds since the rate last changed for good (since the first sample if it never did).
         before_per_s: the rate before that change, None if there was none.
         ahead: share that is likely done beyond what the storage system has counted.
+        blocks: the stretch itself; lately: how many of its latest blocks the rate is the mean of.
         grain_s: how long it takes to see anything: a poll, or a step of a coarse count that nothing else refines.
     """
 
@@ -54,6 +55,8 @@ class Regime:
     before_per_s: float | None
     ahead: float
     grain_s: float
+    blocks: tuple[Block, ...]
+    lately: int
 
 
 def regime(state: ForecastState) -> Regime:
@@ -71,12 +74,20 @@ def regime(state: ForecastState) -> Regime:
     lasted_s = sum(block.lasted_s for block in lately)
     return Regime(
         share_per_s=rate,
-        spread_per_s=sqrt(_unsteadiness(lately, rate) / lasted_s),
+        spread_per_s=sqrt(unsteadiness(lately, rate) / lasted_s),
         age_s=sum(block.lasted_s for block in same),
         before_per_s=before_per_s,
         ahead=_ahead(state, rate, per_mb),
         grain_s=_longest_step_s(state) if per_mb is None else state.pace_s,
+        blocks=tuple(same),
+        lately=len(lately),
     )
+
+
+def unsteadiness(blocks: Sequence[Block], rate: float) -> float:
+    """Variance of progress per second of a walk with these blocks as its steps."""
+    squares = sum((block.share - rate * block.lasted_s) ** 2 / block.lasted_s for block in blocks)
+    return squares / max(1, len(blocks) - 1)
 
 
 def _longest_step_s(state: ForecastState) -> float:
@@ -91,7 +102,8 @@ def _share_per_mb(state: ForecastState) -> float | None:
     """
     first, last = state.points[0], state.last_moves[-1]
     taken_mb = last.taken_mb - first.taken_mb
-    if _longest_step_s(state) <= COARSE_POLLS * state.pace_s or taken_mb <= 0:
+    stands_s = state.watched_s - last.at_s
+    if max(stands_s, _longest_step_s(state)) <= COARSE_POLLS * state.pace_s or taken_mb <= 0:
         return None
     return (last.progress - first.progress) / taken_mb
 
@@ -99,19 +111,18 @@ def _share_per_mb(state: ForecastState) -> float | None:
 def _blocks(state: ForecastState, per_mb: float | None) -> list[Block]:
     """The curve as blocks, with the time since its last point as one more where that is longer than a step takes."""
     points = state.points
+    if per_mb is None:
+        points = (points[0], *(b for a, b in pairwise(points) if b.progress > a.progress))
     blocks = [
         Block(b.at_s - a.at_s, b.progress - a.progress if per_mb is None else (b.taken_mb - a.taken_mb) * per_mb)
         for a, b in pairwise(points)
-        if b.at_s > a.at_s and (per_mb is not None or b.progress > a.progress)
+        if b.at_s > a.at_s
     ]
-    if _overdue(state):
-        blocks.append(Block(state.watched_s - points[-1].at_s, blocks[-1].share / 2))
+    stands_s = state.watched_s - points[-1].at_s
+    if stands_s > _longest_step_s(state):
+        # Behind a count that stands something may have been done: at a guess, half of its latest step.
+        blocks.append(Block(stands_s, blocks[-1].share / 2))
     return blocks
-
-
-def _overdue(state: ForecastState) -> bool:
-    """Whether nothing has come for longer than a move of the count lately took."""
-    return state.watched_s - state.points[-1].at_s > _longest_step_s(state)
 
 
 def _ahead(state: ForecastState, rate: float, per_mb: float | None) -> float:
@@ -127,12 +138,6 @@ def _ahead(state: ForecastState, rate: float, per_mb: float | None) -> float:
 
 def _rate(blocks: Sequence[Block]) -> float:
     return sum(block.share for block in blocks) / sum(block.lasted_s for block in blocks)
-
-
-def _unsteadiness(blocks: Sequence[Block], rate: float) -> float:
-    """Variance of progress per second of a walk with these blocks as its steps."""
-    squares = sum((block.share - rate * block.lasted_s) ** 2 / block.lasted_s for block in blocks)
-    return squares / max(1, len(blocks) - 1)
 
 
 def _lately(blocks: Sequence[Block]) -> Sequence[Block]:

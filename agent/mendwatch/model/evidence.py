@@ -73,7 +73,7 @@ class View:
         slow_polls: as in DiagnosisState; polls: how many were observed.
         unsteady: mean square of the rate over the square of its mean, lately; 1 when perfectly even.
         settings: the limits and tunables that hold it back.
-        still_s: observed seconds since anything moved.
+        still_s: observed seconds since anything moved; still_polls: the same in polls of the usual pace.
         stands: whether that is longer than this rebuild's own pauses explain.
         held: why it is paused or waits, in the storage system's words.
     """
@@ -87,6 +87,7 @@ class View:
     unsteady: float
     settings: tuple[Setting, ...]
     still_s: float
+    still_polls: float
     stands: bool
     held: str | None
 
