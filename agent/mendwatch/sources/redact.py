@@ -41,7 +41,7 @@ _PIECE = re.compile(f"(?P<id>{_ID})|(?P<escape>{_ESCAPE})|(?P<word>{_WORD})")
 _ID_OR_PATH = rf"(?P<id>{_ID})|(?P<path>(?<![\w/:])/(?!(?:proc|sys)/)[^\s'\",()\[\]]+)"
 
 # Where the tools print names. Group 1 is the name.
-_TABLE = re.compile(r"^\s*NAME\s+STATE\b.*\n((?:[ \t]*\S.*\n?)*)", re.MULTILINE)
+_TABLE = re.compile(r"^[ \t]*NAME[ \t]+STATE\b.*\n((?:[ \t]*\S.*\n?)*)", re.MULTILINE)
 _TABLE_ROW = re.compile(
     r"^[ \t]*(\S(?:.*?\S)?)[ \t]+(?:ONLINE|DEGRADED|FAULTED|OFFLINE|UNAVAIL|REMOVED|AVAIL|INUSE|SPLIT)\b",
     re.MULTILINE,
@@ -49,9 +49,9 @@ _TABLE_ROW = re.compile(
 _NAMED = tuple(
     re.compile(pattern, re.MULTILINE)
     for pattern in (
-        r"^\s*pool: (.+?)\s*$",
-        r"^\s*Label: '(.*)'\s+uuid",
-        r"^\s*Name : (\S+)",
+        r"^[ \t]*pool: (.+?)[ \t]*$",
+        r"^[ \t]*Label: '(.*)'\s+uuid",
+        r"^[ \t]*Name : (\S+)",
         r"\(local to host ([^)\s]+)\)",
         r"\bcannot \w+ '([^'\n]+)'",
         r"\bzpool (?:clear|online|offline|replace|upgrade|export|import|status|scrub) (?:-\S+ )*'?([^\s'-][^\s']*)",

@@ -86,7 +86,11 @@ class Runner:
             self._forget(argv)
             return CommandRead(argv, None, error=f"{path} cannot be run: {_reason(error)}")
         living.process = process
-        read = self._read(argv, process, started, timeout_s)
+        try:
+            read = self._read(argv, process, started, timeout_s)
+        except BaseException:
+            _signal(process, signal.SIGKILL)  # stopped by hand: the tool must not go on without us
+            raise
         if process.poll() is not None:
             self._forget(argv)
         return read
