@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from freezegun import freeze_time
+from structlog.testing import capture_logs
 
 from mendwatch.daemon.clock import SystemClock
 from mendwatch.daemon.pace import Pace
@@ -88,16 +89,18 @@ def test_a_job_that_hangs_holds_up_neither_the_others_nor_the_stop(pace: Pace, c
     hang.set()
 
 
-def test_a_job_that_raises_runs_again(pace: Pace, clock: SystemClock) -> None:
+def test_a_job_that_raises_says_so_and_runs_again(pace: Pace, clock: SystemClock) -> None:
     runs = Runs(clock)
 
     def faulty() -> None:
         runs.run()
         raise RuntimeError
 
-    pace.every("poll", lambda: 0.05, faulty)
-    pace.start()
-    runs.wait_for(3)
+    with capture_logs() as log:
+        pace.every("poll", lambda: 0.05, faulty)
+        pace.start()
+        runs.wait_for(3)
+    assert log[0]["exc_info"], "the fault is told, with its trace"
 
 
 def test_soon_runs_a_job_at_once_and_once_more_when_it_runs_just_now(pace: Pace, clock: SystemClock) -> None:

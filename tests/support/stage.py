@@ -27,6 +27,7 @@ class Host:
             self._polls: list[dict[str, Any]] = [json.loads(line) for line in lines][1:]
         self._write("/proc/sys/kernel/random/boot_id", "5f0c4bb4-6b0a-4a3e-9a52-0d6a5d1f7c11\n")
         self._write("/proc/diskstats", "")
+        (root / "proc/uptime").symlink_to("/proc/uptime")
         self._shown, self._shown_at = 0, 0.0
 
     @property
@@ -49,7 +50,6 @@ class Host:
         for read in self._polls[number]["reads"]:
             if "text" in read:
                 self._write(read["path"], read["text"])
-        self._write("/proc/uptime", f"{time.monotonic():.2f} 0.00\n")
 
     def advance(self) -> None:
         """Show the next poll, if the one that is shown has stood for a second."""
@@ -108,6 +108,7 @@ class Agent:
 
     def __init__(self, config: Path, log: Path, **environ: str) -> None:
         self.log = log
+        self._began = time.monotonic()
         clean = {key: value for key, value in os.environ.items() if not key.startswith(("NOTIFY_", "WATCHDOG_"))}
         with log.open("ab") as out:
             self.process = subprocess.Popen(
@@ -116,6 +117,11 @@ class Agent:
                 stderr=out,
                 env={**clean, **environ},
             )
+
+    @property
+    def lasted_s(self) -> float:
+        """How long it has run."""
+        return time.monotonic() - self._began
 
     def said(self) -> list[dict[str, Any]]:
         """The log so far, line by line."""

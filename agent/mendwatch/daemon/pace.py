@@ -20,6 +20,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta, tzinfo
 from typing import Any
 
+import structlog
 from apscheduler.executors.base import BaseExecutor, run_job
 from apscheduler.jobstores.base import JobLookupError
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -87,10 +88,11 @@ class Pace:
     """The jobs of the daemon, by name."""
 
     def __init__(self, clock: Clock) -> None:
-        # The library logs every single run; what goes wrong in a job, the job itself reports.
+        # The library logs every single run; what goes wrong in a job is reported below.
         logging.getLogger("apscheduler").setLevel(logging.CRITICAL)
         self._zone = SteadyZone(clock)
         self._asked: set[str] = set()
+        self._log = structlog.get_logger()
         self._scheduler = BackgroundScheduler(
             timezone=self._zone,
             executors={"default": _DaemonThreads()},
@@ -109,7 +111,10 @@ class Pace:
             more = True
             while more:
                 self._asked.discard(name)
-                do()
+                try:
+                    do()
+                except Exception:  # noqa: BLE001 - a fault in one run must not be the last of the job
+                    self._log.exception("a job failed by a fault of our own; it will run again", job=name)
                 more = name in self._asked
 
         self._scheduler.add_job(run, _Every(pause_s), id=name, replace_existing=True, next_run_time=self._zone.now())

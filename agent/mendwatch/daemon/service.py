@@ -141,8 +141,10 @@ class Service:
         watches = list(self._watches.values())
         unstored = "; the history takes no writes" if self._keeper.failing else ""
         self._notifier.status(summary.line([watch.state for watch in watches]) + unstored)
-        if not self._ready and all(watch.polled for watch in watches):
-            self._ready = True
+        with self._changing:
+            first = not self._ready and all(watch.polled for watch in watches)
+            self._ready = self._ready or first
+        if first:
             self._notifier.ready()
 
     def _pulse_s(self) -> float:
@@ -168,6 +170,8 @@ class Service:
             wired = self._wire()
         except MendwatchError as error:
             self._log.error("the new configuration is wrong; keeping the old one", problems=str(error).splitlines())
+        except Exception:  # noqa: BLE001 - the loop that cannot die: what a plug-in does to a reload must not end the watch
+            self._log.exception("the new configuration could not be taken, by a fault of our own; keeping the old one")
         else:
             if wired.settings.host.state_dir != self._wired.settings.host.state_dir:
                 self._log.warning(
