@@ -14,6 +14,8 @@ from mendwatch.model.records import Sample
 POINTS_KEPT = 96
 MOVES_KEPT = 8
 PACE_WEIGHT = 0.2
+DIGITS = 9
+LEAST_S = 0.05
 
 
 class Point(NamedTuple):
@@ -66,14 +68,15 @@ def update(state: ForecastState, sample: Sample) -> ForecastState:
     """The state one sample later."""
     if sample.done is None:
         return state
-    if not sample.running or state.done is None or sample.observed_s <= 0 or sample.done < state.done:
+    if not sample.running or state.done is None or sample.observed_s < LEAST_S or sample.done < state.done:
         return _rebased(state, sample.done)
-    step = sample.done - state.done
+    # A move finer than what is kept waits until it has added up.
+    step = round(sample.done - state.done, DIGITS)
     now = replace(
         state,
         watched_s=round(state.watched_s + sample.observed_s, 3),
         progress=state.progress + step,
-        done=sample.done,
+        done=sample.done if step > 0 else state.done,
         moves=state.moves + (step > 0),
         pace_s=_smoothed(state.pace_s, sample.observed_s),
         taken_mb=state.taken_mb + _taken_mb(sample),
@@ -88,7 +91,7 @@ def update(state: ForecastState, sample: Sample) -> ForecastState:
 
 
 def _here(state: ForecastState) -> Point:
-    return Point(round(state.watched_s, 1), round(state.progress, 9), round(state.taken_mb, 3))
+    return Point(round(state.watched_s, 2), round(state.progress, DIGITS), round(state.taken_mb, 3))
 
 
 def _rebased(state: ForecastState, done: float) -> ForecastState:
