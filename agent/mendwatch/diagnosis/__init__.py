@@ -21,6 +21,7 @@ CAUSES = (not_moving, shingled_writer, slow_writer, slow_reader, busy_host, thro
 MEAN_OVER_POLLS = 6.0
 POLLS_BEFORE_BEST = 6
 PACE_WEIGHT = 0.2
+MEANS_OUTLIVE_POLLS = 6
 STANDS_LEAST_S = 300.0
 STANDS_POLLS = 12
 STANDS_TIMES_LONGEST = 3.0
@@ -36,6 +37,12 @@ def update(state: DiagnosisState, sample: Sample, array: Array) -> DiagnosisStat
     filled = tuple(member.name for member in sample.members if member.filling) or _fills(array)
     if sample.observed_s <= 0:
         return replace(state, filled=filled, still_s=0.0)
+    if sample.moved and state.still_s > MEANS_OUTLIVE_POLLS * state.pace_s > 0:
+        # It moves again after a long standstill: means that reach back into it would tell of a crawl that never was.
+        longest_s = max(state.longest_still_s, state.still_s)
+        return replace(
+            state, still_s=0.0, longest_still_s=longest_s, slow_polls=0, rate_bytes_per_s=None, mean_square=None, now={}
+        )
     pace_s = state.pace_s + PACE_WEIGHT * (sample.observed_s - state.pace_s) if state.pace_s else sample.observed_s
     weight = 1.0 - exp(-sample.observed_s / (MEAN_OVER_POLLS * pace_s))
     now = {member.name: _drawn(state.now.get(member.name), member, weight) for member in sample.members}

@@ -11,6 +11,9 @@ from collections.abc import Mapping
 from mendwatch.model.capture import DriveFacts
 from mendwatch.model.observation import Array, Member, Role
 
+# The first generation of SATA: 8 of 10 bits on the wire are data.
+SLOWEST_LINK = "1.5 Gbps"
+
 
 def suspect_lines(
     array: Array, drives: Mapping[str, DriveFacts], links: Mapping[str, tuple[str, ...]]
@@ -24,7 +27,7 @@ def suspect_lines(
     """
     lines = []
     for member in array.members:
-        if member.role not in {Role.DATA, Role.SPARE}:
+        if member.role not in {Role.DATA, Role.SPARE, Role.SPECIAL, Role.DEDUP}:
             continue
         for drive in _disks(member, links):
             facts = drives.get(drive)
@@ -40,12 +43,17 @@ def _disks(member: Member, links: Mapping[str, tuple[str, ...]]) -> tuple[str, .
 
 def _said(facts: DriveFacts) -> str | None:
     if facts.zoned in {"drive-managed", "host-aware"}:
-        return f"says of itself that it is shingled ({facts.zoned}): expect a rebuild onto it to take many times longer"
+        return f"says of itself that it is shingled ({facts.zoned}): a rebuild onto it may take many times longer"
     if facts.zoned == "host-managed":
-        return "says of itself that it is a host-managed zoned drive: it cannot be an ordinary member"
+        return "says of itself that it is a host-managed zoned drive, which no ordinary array can use as a member"
     if facts.rotational and facts.discard:
         return (
             "a rotating drive that takes discards, often a sign of drive-managed shingling (common practice; "
-            "it may be innocent): look its recording method up in the maker's data sheet"
+            "it may be innocent)"
         )
+    link = facts.link or ""
+    if "usb" in link.lower():
+        return f"connected by USB ({link}), which may limit a rebuild and hides what the drive is"
+    if link == SLOWEST_LINK:
+        return f"its link runs at {link}, which carries about 150 MB/s at most"
     return None
