@@ -37,23 +37,23 @@ def update(state: DiagnosisState, sample: Sample, array: Array) -> DiagnosisStat
     filled = tuple(member.name for member in sample.members if member.filling) or _fills(array)
     if sample.observed_s <= 0:
         return replace(state, filled=filled, still_s=0.0)
-    if sample.moved and state.still_s > MEANS_OUTLIVE_POLLS * state.pace_s > 0:
-        # It moves again after a long standstill: means that reach back into it would tell of a crawl that never was.
-        longest_s = max(state.longest_still_s, state.still_s)
-        return replace(
-            state, still_s=0.0, longest_still_s=longest_s, slow_polls=0, rate_bytes_per_s=None, mean_square=None, now={}
-        )
     pace_s = state.pace_s + PACE_WEIGHT * (sample.observed_s - state.pace_s) if state.pace_s else sample.observed_s
     weight = 1.0 - exp(-sample.observed_s / (MEAN_OVER_POLLS * pace_s))
     now = {member.name: _drawn(state.now.get(member.name), member, weight) for member in sample.members}
     taken = [member.write_bytes_per_s for member in sample.members if member.filling]
     rate = sum(known) if (known := [one for one in taken if one is not None]) else None
+    moved = sample.moved or bool(rate and state.best_bytes_per_s and rate > state.best_bytes_per_s / 100)
+    if moved and state.still_s > MEANS_OUTLIVE_POLLS * state.pace_s > 0:
+        # It moves again after a long standstill: means that reach back into it would tell of a crawl that never was.
+        longest_s = max(state.longest_still_s, state.still_s)
+        return replace(
+            state, still_s=0.0, longest_still_s=longest_s, slow_polls=0, rate_bytes_per_s=None, mean_square=None, now={}
+        )
     mean = _mean(state.rate_bytes_per_s, rate, weight)
     polls = state.polls + 1
     is_best = mean is not None and polls >= POLLS_BEFORE_BEST and mean > (state.best_bytes_per_s or 0.0)
     best = mean if is_best else state.best_bytes_per_s
     is_slow = mean is not None and best is not None and mean < SLOW_BELOW * best
-    moved = sample.moved or bool(rate and state.best_bytes_per_s and rate > state.best_bytes_per_s / 100)
     return DiagnosisState(
         pace_s=round(pace_s, 3),
         polls=polls,
