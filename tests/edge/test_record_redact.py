@@ -132,16 +132,35 @@ def test_a_redacted_capture_parses_to_the_same_shape(path: Path) -> None:
         assert shape(parser.parse(hidden)) == shape(before)
 
 
-def test_lengths_and_columns_stay() -> None:
-    path = next(path for path in REAL if "mixed" in path.name)
+def skeleton(text: str) -> str:
+    """A text with every letter and digit made alike: what a table's columns and a line's shape depend on."""
+    return re.sub(r"[0-9]", "0", re.sub(r"[A-Z]", "A", re.sub(r"[a-z]", "a", text)))
+
+
+STAND_INS = (
+    "<missing disk>",
+    "[unknown]",
+    "No known data errors",
+    "replacing-",
+    "mirror-",
+    "raidz1-",
+    "draid1",
+    "spares",
+)
+
+
+@pytest.mark.parametrize("path", REAL, ids=lambda path: path.name.removesuffix(".jsonl.gz"))
+def test_columns_and_the_tools_own_words_stay(path: Path) -> None:
     recording = read_recording(path)
     redactor = Redactor(KEY, recording.header.host)
-    for line in recording.lines:
+    for number, line in enumerate(recording.lines):
         assert isinstance(line, Capture)
-        hidden = redactor.capture(line)
-        for before, after in zip(line.commands(), hidden.commands(), strict=True):
-            if before.argv[1] not in {"history", "events"}:
-                assert list(map(len, before.stdout.split("\n"))) == list(map(len, after.stdout.split("\n")))
+        if number % 4:
+            continue
+        for before, after in zip(texts(line), texts(redactor.capture(line)), strict=True):
+            if after:  # what people typed is left out whole
+                assert skeleton(after) == skeleton(before)
+                assert [after.count(word) for word in STAND_INS] == [before.count(word) for word in STAND_INS]
 
 
 def test_the_same_name_is_the_same_everywhere_and_in_every_poll() -> None:

@@ -35,7 +35,8 @@ _ID = (
     r"|[0-9]{17,20}"  # pools and their drives
     r")(?![A-Za-z0-9])"
 )
-_ESCAPE = r"\\[0-7]{3}|\\u[0-9a-fA-F]{4}|\\."
+# Left as they are within names: escapes, and what the tools print in place of the name of a drive that is not there.
+_ESCAPE = r"\\[0-7]{3}|\\u[0-9a-fA-F]{4}|\\.|<missing disk>|\[unknown\]|unknown device"
 _WORD = r"[^\W_]+"
 _PIECE = re.compile(f"(?P<id>{_ID})|(?P<escape>{_ESCAPE})|(?P<word>{_WORD})")
 _ID_OR_PATH = rf"(?P<id>{_ID})|(?P<path>(?<![\w/:])/(?!(?:proc|sys)/)[^\s'\",()\[\]]+)"
