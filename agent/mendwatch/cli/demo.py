@@ -29,7 +29,7 @@ Output = Annotated[
 
 _ERRORS = 40
 _PROGRESS_EVERY = timedelta(hours=3)
-_BAR = 20
+_BAR = 12
 
 
 def command(output: Output = None) -> None:
@@ -83,10 +83,10 @@ class _Teller:
         if forecast is None or forecast.finish is None:
             return text
         if forecast.rate_bytes_per_s is not None:
-            text += f"  {forecast.rate_bytes_per_s / 1e6:5.0f} MB/s in all"
+            text += f"  {forecast.rate_bytes_per_s / 1e6:5.0f} MB/s"
         if forecast.finish.p50 is None:
-            return f"{text}  no end in sight"
-        return f"{text}  ends about {self._time(forecast.finish.p50)}"
+            return f"{text}, no end in sight"
+        return f"{text}, ends about {self._time(forecast.finish.p50)}"
 
     def _time(self, at: datetime) -> str:
         return f"{at.astimezone(self._zone):%a %d %b %H:%M}"
