@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Annotated, Protocol
 
 import typer
-from mendwatch.cli.common import ConfigOption
 
+from mendwatch.cli.common import ConfigOption
 from mendwatch.daemon.clock import SystemClock
 from mendwatch.daemon.configfile import load
 from mendwatch.model.capture import Capture

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from mendwatch.cli.common import ConfigOption, HistoryOption, JsonOption
-from mendwatch.daemon.configfile import load_settings
+from mendwatch.daemon.configfile import load
 from mendwatch.daemon.playback import play
 from mendwatch.history import History
 from mendwatch.model.alert import Alert, Fact
@@ -22,10 +22,15 @@ from mendwatch.sources.recording import BrokenLine, Line, Recording, merge, read
 Files = Annotated[list[Path], typer.Argument(metavar="RECORDING…", help="Recordings of one host.")]
 
 
-def command(recordings: Files, config: ConfigOption = None, history: HistoryOption = None, json: JsonOption = False) -> None:  # noqa: A002, FBT002 - the options' names
+def command(
+    recordings: Files,
+    config: ConfigOption = None,
+    history: HistoryOption = None,
+    json: JsonOption = False,  # noqa: FBT002 - a flag
+) -> None:
     """Play recordings through the whole pipeline, with their own times as the clock, delivering nothing."""
     opened = open_all(recordings)
-    settings = load_settings(config)
+    settings = load(config).settings
     name = next((r.header.host for r in opened if r.header.host), None) or settings.host.name or "unknown-host"
     host = settings.to_policy(name)
     zone = opened[0].header.timezone

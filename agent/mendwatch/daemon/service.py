@@ -22,10 +22,10 @@ from mendwatch.daemon.notify import Notifier
 from mendwatch.daemon.pace import Pace
 from mendwatch.daemon.post import Post
 from mendwatch.daemon.watch import Desk, Looker, Rules, Watch
-from mendwatch.daemon.wiring import HISTORY_NAME, Wiring, wire
+from mendwatch.daemon.wiring import Wiring, wire
 from mendwatch.daemon.zone import local_zone
 from mendwatch.delivery.outbox import Outbox
-from mendwatch.history import History
+from mendwatch.history import HISTORY_NAME, History
 from mendwatch.model.errors import HistoryError, HistoryHeldError, MendwatchError
 from mendwatch.reports import messages
 from mendwatch.sources.run import Runner

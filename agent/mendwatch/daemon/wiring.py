@@ -25,8 +25,6 @@ from mendwatch.sources.run import Runner
 _COMMANDS_A_LOOK = 6
 _LEAST_LOOK_S = 60.0
 
-HISTORY_NAME = "history.db"
-
 
 @dataclass(frozen=True, slots=True)
 class Wiring:

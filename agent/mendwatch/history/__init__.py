@@ -2,4 +2,7 @@
 
 from mendwatch.history.store import History
 
-__all__ = ["History"]
+# Its name in the state directory.
+HISTORY_NAME = "history.db"
+
+__all__ = ["HISTORY_NAME", "History"]

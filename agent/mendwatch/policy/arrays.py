@@ -51,7 +51,9 @@ def judge(desk: Desk, events: tuple[Event, ...], memory: Memory) -> dict[str, fl
 def _lost(desk: Desk, state: ArrayState) -> None:
     condition = f"{state.key}/lost"
     array = state.array
-    if array.lost or (state.left is not None and state.left < 0):
+    # An array that is just being assembled or made says 'inactive' for a moment.
+    assembling = array.redundancy_left is None and state.first_seen == state.seen
+    if (array.lost and not assembling) or (state.left is not None and state.left < 0):
         why = array.why_unknown or ("more is lost than the layout survives" if not array.lost else array.state)
         facts: dict[str, Fact] = {"why": why, "data_errors": array.data_errors, "state": array.state}
         since = state.window.id if state.window is not None else ""

@@ -1,0 +1,102 @@
+"""The commands: one file a verb, and only the verb in use is loaded.
+
+Errors become exit codes here and nowhere else: 0 fine, 1 bad news or something could not be done, 2 wrong usage,
+configuration or file, 3 our own fault.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from importlib import import_module
+
+import click
+import typer
+from typer.main import get_command
+
+from mendwatch import __version__
+from mendwatch.model.errors import HistoryError, MendwatchError, SettingsError, UsageError
+
+VERBS = {
+    "run": "The agent itself, in the foreground.",
+    "status": "Arrays, rebuilds with their projected end, standing alerts.",
+    "history": "Rebuilds, passes and degraded windows so far.",
+    "show": "One rebuild, pass or window.",
+    "preflight": "Checks configuration, sources, rights, channels and the state directory.",
+    "page-test": "Sends a test alert through every channel.",
+    "record": "Writes what the sources say into a recording.",
+    "replay": "Plays recordings through the whole pipeline, delivering nothing.",
+    "parse": "What the agent understands of each poll of a recording.",
+    "simulate": "Writes a recording of an invented rebuild.",
+    "demo": "An invented server's story at high speed.",
+}
+BAD_NEWS = 1
+WRONG_USAGE = 2
+OUR_FAULT = 3
+INTERRUPTED = 130
+
+
+class _Verbs(click.Group):
+    """Loads a verb's module when it is used; the list with one line each needs none of them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - the base's shape
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - the base's shape
+        if cmd_name not in VERBS:
+            return None
+        module = import_module(f"mendwatch.cli.{cmd_name.replace('-', '_')}")
+        app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
+        app.command(name=cmd_name)(module.command)
+        return get_command(app)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002 - as above
+        with formatter.section("Commands"):
+            formatter.write_dl(list(VERBS.items()))
+
+
+@click.group(cls=_Verbs, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="mendwatch", message="%(prog)s %(version)s")
+def verbs() -> None:
+    """Follow the rebuilds of this server's arrays, and page a person when one will outlast the policy."""
+
+
+def main() -> None:
+    """Run the verb that the command line names, and end with its exit code."""
+    sys.exit(_run())
+
+
+def _run() -> int:
+    try:
+        code = verbs.main(standalone_mode=False, prog_name="mendwatch")
+        sys.stdout.flush()
+    except click.ClickException as error:
+        error.show()
+        return WRONG_USAGE
+    except (click.Abort, KeyboardInterrupt):
+        return INTERRUPTED
+    except (HistoryError, SettingsError, UsageError) as error:
+        return _say(error, WRONG_USAGE)
+    except MendwatchError as error:
+        return _say(error, BAD_NEWS)
+    except BrokenPipeError:
+        # The reader (head, a pager) has what it wanted; nothing more may be written to the pipe at exit either.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception:  # noqa: BLE001 - the last catch: whatever is not ours to expect is our fault and says so
+        typer.echo(f"mendwatch {__version__}: this is our own fault, please report it with these lines:", err=True)
+        typer.echo(traceback.format_exc(), err=True)
+        return OUR_FAULT
+    return code if isinstance(code, int) else 0
+
+
+def _say(error: MendwatchError, code: int) -> int:
+    for line in str(error).splitlines() or [type(error).__name__]:
+        typer.echo(f"mendwatch: {_printable(line)}", err=True)
+    return code
+
+
+def _printable(line: str) -> str:
+    """A line without control characters: names and file contents must not steer the terminal."""
+    return "".join(char if char.isprintable() else "?" for char in line)

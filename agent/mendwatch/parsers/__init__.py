@@ -1,0 +1,1 @@
+"""One storage system a module: which readings it wants, and a pure ``parse``."""

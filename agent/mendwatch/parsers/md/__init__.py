@@ -1,0 +1,81 @@
+"""Linux md: ``/proc/mdstat`` and ``/sys/block/md*/md``.
+
+Where the two disagree within one poll, the lower redundancy counts: ``degraded`` follows an unplugged drive by some
+seconds, and a member's own state or the ``[UU_]`` word may be ahead of it. Progress is mdstat's, which moves all the
+time; ``sync_completed`` moves sixteen times in all.
+"""
+
+from __future__ import annotations
+
+from mendwatch.model.capture import Capture, FileRead, Read
+from mendwatch.model.errors import ParseError
+from mendwatch.model.observation import Observation
+from mendwatch.model.plugin import File, Files, Want
+from mendwatch.parsers.md.arrays import build
+from mendwatch.parsers.md.mdstat import read_mdstat
+from mendwatch.parsers.md.sysfs import sysfs_of
+
+MDSTAT = "/proc/mdstat"
+ARRAY_FILES = (
+    "array_state",
+    "chunk_size",
+    "component_size",
+    "degraded",
+    "last_sync_action",
+    "layout",
+    "level",
+    "metadata_version",
+    "mismatch_cnt",
+    "raid_disks",
+    "reshape_position",
+    "resync_start",
+    "sync_action",
+    "sync_completed",
+    "sync_max",
+    "sync_speed",
+    "sync_speed_max",
+    "sync_speed_min",
+    "uuid",
+)
+MEMBER_FILES = ("errors", "recovery_start", "size", "slot", "state")
+
+
+class MdParser:
+    """Linux md."""
+
+    name = "md"
+    program = None
+    present_if = (MDSTAT,)
+
+    def wants(self, reads: tuple[Read, ...]) -> tuple[Want, ...]:
+        """All in one round: no reading depends on another."""
+        if reads:
+            return ()
+        return (
+            File(MDSTAT),
+            *(Files(f"/sys/block/md*/md/{name}") for name in ARRAY_FILES),
+            *(Files(f"/sys/block/md*/md/dev-*/{name}") for name in MEMBER_FILES),
+            File("/proc/sys/dev/raid/speed_limit_min"),
+            File("/proc/sys/dev/raid/speed_limit_max"),
+        )
+
+    def parse(self, capture: Capture) -> Observation:
+        """Understand one capture.
+
+        Raises:
+            ParseError: the text is not that of ``/proc/mdstat``.
+        """
+        mdstat = next((r for r in capture.reads if isinstance(r, FileRead) and r.path.endswith(MDSTAT)), None)
+        if mdstat is None:
+            message = "a poll without /proc/mdstat"
+            raise ParseError(message)
+        if mdstat.text is None:
+            return Observation(capture.at, capture.source, error=f"{MDSTAT}: {mdstat.error}", complete=False)
+        read = read_mdstat(mdstat.text)
+        arrays = tuple(build(entry, sysfs_of(capture, entry.name), capture) for entry in read.entries)
+        shown = tuple(array for array in arrays if array is not None)
+        error = None if read.whole else f"{MDSTAT} ends in the middle"
+        return Observation(capture.at, capture.source, shown, read.unread, error=error, complete=read.whole)
+
+
+PARSER = MdParser()

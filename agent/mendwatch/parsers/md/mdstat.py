@@ -1,0 +1,146 @@
+"""The text of ``/proc/mdstat``, line by line (grammar: md_seq_show and status_resync in the kernel's md.c)."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+
+from mendwatch.model.errors import ParseError
+from mendwatch.model.observation import Unread
+
+HEAD = re.compile(
+    r"(?P<name>\S+) : (?P<state>active|inactive|broken)(?P<mode> \((?:read-only|auto-read-only)\))?(?P<rest>.*)"
+)
+MEMBER = re.compile(r"(?P<name>[^\s\[\]]+)\[(?P<number>\d+)\](?P<flags>(?:\([WJFSR]\))*)")
+BLOCKS = re.compile(r"(?P<blocks>\d+) blocks(?P<rest>.*)")
+SLOTS = re.compile(r"\[(?P<slots>\d+)/(?P<good>\d+)\](?: \[(?P<word>[U_]+)\])?")
+SUPER = re.compile(r" super (?P<super>external:\S+|non-persistent|\d+\.\d+)")
+PROGRESS = re.compile(
+    r"\[[=>.]*\]\s+(?P<word>recovery|resync|reshape|check|repair)\s*=\s*(?P<percent>[\d.]+)% "
+    r"\((?P<done>\d+)/(?P<total>\d+)\)(?: finish=(?P<finish>[\d.]+)min)?(?: speed=(?P<speed>\d+)K/sec)?"
+)
+HELD = re.compile(r"(?P<word>resync|recover|recovery|reshape|check)=(?P<how>DELAYED|PENDING|REMOTE)")
+LEVELS = frozenset({"linear", "raid0", "raid1", "raid4", "raid5", "raid6", "raid10", "multipath", "faulty"})
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """A progress line, or one that says why there is none; blocks are KiB."""
+
+    word: str
+    done_kib: int | None = None
+    total_kib: int | None = None
+    finish_min: float | None = None
+    held: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ListedMember:
+    """A member as the head line lists it."""
+
+    name: str
+    number: int
+    flags: str
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One array's lines; ``whole`` only if the line with its size was there."""
+
+    name: str
+    state: str
+    mode: str
+    level: str | None
+    members: tuple[ListedMember, ...]
+    whole: bool = False
+    blocks_kib: int | None = None
+    super_block: str | None = None
+    slots: int | None = None
+    good: int | None = None
+    word: str | None = None
+    progress: Progress | None = None
+
+
+@dataclass(slots=True)
+class Mdstat:
+    """The whole file; not ``whole`` when its last line is missing."""
+
+    entries: list[Entry] = field(default_factory=list)
+    unread: tuple[Unread, ...] = ()
+    whole: bool = False
+
+
+def read_mdstat(text: str) -> Mdstat:
+    """Read the file.
+
+    Raises:
+        ParseError: it is not that file at all.
+    """
+    found = Mdstat()
+    unread: list[Unread] = []
+    known = False
+    for number, raw in enumerate(text.splitlines(), start=1):
+        line = raw.strip()
+        if line.startswith("Personalities"):
+            known = True
+        elif line.startswith("unused devices:"):
+            found.whole = known = True
+        elif line and not raw[0].isspace():
+            entry = _head(line)
+            known = known or entry is not None
+            if entry is None:
+                unread.append(Unread(number, raw))
+            else:
+                found.entries.append(entry)
+        elif line and not (found.entries and _body(found.entries, line)):
+            unread.append(Unread(number, raw))
+    if not known:
+        first = text.splitlines()[:1] or [""]
+        message = "this is not the text of /proc/mdstat"
+        raise ParseError(message, 1, first[0])
+    found.unread = tuple(unread)
+    return found
+
+
+def _head(line: str) -> Entry | None:
+    match = HEAD.fullmatch(line)
+    if match is None:
+        return None
+    # An array that is just being taken down can say its metadata where its members were (kernel 6.12).
+    rest, _, _ = match["rest"].partition(" super ")
+    words = rest.split()
+    level = words.pop(0) if words and match["state"] != "inactive" and "[" not in words[0] else None
+    members = [MEMBER.fullmatch(word) for word in words]
+    if None in members or (level is not None and level not in LEVELS):
+        return None
+    listed = tuple(ListedMember(m["name"], int(m["number"]), m["flags"]) for m in members if m is not None)
+    return Entry(match["name"], match["state"], (match["mode"] or "").strip(), level, listed)
+
+
+def _body(entries: list[Entry], line: str) -> bool:
+    """Take a line that belongs to the last array; False if it is none that we know."""
+    entry = entries[-1]
+    if (blocks := BLOCKS.match(line)) is not None:
+        slots = SLOTS.search(blocks["rest"])
+        super_block = SUPER.match(blocks["rest"])
+        entries[-1] = replace(
+            entry,
+            whole=True,
+            blocks_kib=int(blocks["blocks"]),
+            super_block=super_block["super"] if super_block else None,
+            slots=int(slots["slots"]) if slots else None,
+            good=int(slots["good"]) if slots else None,
+            word=slots["word"] if slots else None,
+        )
+        return True
+    if (progress := PROGRESS.match(line)) is not None:
+        finish = progress["finish"]
+        told = Progress(
+            progress["word"], int(progress["done"]), int(progress["total"]), float(finish) if finish else None
+        )
+        entries[-1] = replace(entry, progress=told)
+        return True
+    if (held := HELD.fullmatch(line)) is not None:
+        entries[-1] = replace(entry, progress=Progress(held["word"], held=held["how"]))
+        return True
+    return line.startswith("bitmap:")

@@ -1,0 +1,47 @@
+"""What ``/sys/block/mdX/md`` says of one array, as read in one poll."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from mendwatch.model.capture import Capture
+
+PATH = re.compile(r".*/sys/block/(?P<array>[^/]+)/md/(?:dev-(?P<member>[^/]+)/)?(?P<file>[^/]+)")
+
+
+@dataclass(slots=True)
+class Sysfs:
+    """The files of one array and of its members, each stripped of white space; absent ones are not there."""
+
+    array: dict[str, str] = field(default_factory=dict)
+    members: dict[str, dict[str, str]] = field(default_factory=dict)
+
+    def number(self, name: str) -> int | None:
+        """The first number in a file of the array, None if there is none."""
+        return number(self.array, name)
+
+    def states(self, member: str) -> frozenset[str]:
+        """The words of a member's state."""
+        return frozenset(filter(None, self.members.get(member, {}).get("state", "").split(",")))
+
+
+def number(files: Mapping[str, str], name: str) -> int | None:
+    """The leading number in a file, None if it has none."""
+    match = re.match(r"-?\d+", files.get(name, ""))
+    return int(match[0]) if match else None
+
+
+def sysfs_of(capture: Capture, array: str) -> Sysfs:
+    """Gather what this poll read of an array."""
+    found = Sysfs()
+    for read in capture.files():
+        match = PATH.fullmatch(read.path)
+        if match is None or match["array"] != array or read.text is None:
+            continue
+        if match["member"]:
+            found.members.setdefault(match["member"].replace("!", "/"), {})[match["file"]] = read.text.strip()
+        else:
+            found.array[match["file"]] = read.text.strip()
+    return found
