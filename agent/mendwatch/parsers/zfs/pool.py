@@ -1,0 +1,21 @@
+"""One pool as one reading tells it, before the readings of a poll are brought together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from mendwatch.parsers.zfs.scan import Scan
+from mendwatch.parsers.zfs.tree import Tree
+
+
+@dataclass(slots=True)
+class Pool:
+    """A pool; ``exactness`` ranks the readings of one poll, the highest is used."""
+
+    name: str
+    state: str
+    tree: Tree
+    exactness: int
+    guid: str | None = None
+    data_errors: int | None = None
+    scans: list[Scan] = field(default_factory=list)

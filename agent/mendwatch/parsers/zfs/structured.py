@@ -1,0 +1,203 @@
+"""The JSON of ``zpool status -j`` (2.3 and later): numbers, strings of digits, or scaled strings."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from typing import TypeAlias, cast
+
+from mendwatch.model.errors import ParseError
+from mendwatch.model.observation import ActivityKind, Errors
+from mendwatch.parsers.zfs.pool import Pool
+from mendwatch.parsers.zfs.scan import Scan, nice, when
+from mendwatch.parsers.zfs.tree import Node, Tree
+
+Json: TypeAlias = dict[str, object]
+WORDS = {"CANT_OPEN": "UNAVAIL", "CLOSED": "OFFLINE"}
+SECTIONS = {"dedup": "dedup", "special": "special", "logs": "logs", "l2cache": "cache", "spares": "spares"}
+NATIVE_LEAST_BYTES_PER_S = 10 << 20
+EXACT, DIGITS, SCALED = 5, 4, 2
+
+
+def read_json(text: str, at: datetime, zone: str) -> list[Pool]:
+    """The pools of one document.
+
+    Raises:
+        ParseError: it is no such document.
+    """
+    try:
+        document = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        message = f"the JSON of zpool status cannot be read: {error}"
+        raise ParseError(message) from error
+    pools = document.get("pools") if isinstance(document, dict) else None
+    if not isinstance(pools, dict):
+        message = "the JSON of zpool status holds no pools"
+        raise ParseError(message)
+    return [_pool(str(name), body, at, zone) for name, body in pools.items() if isinstance(body, dict)]
+
+
+def _pool(name: str, body: Json, at: datetime, zone: str) -> Pool:
+    name = str(body.get("name", name))
+    roots = _dict(body, "vdevs")
+    root = next((node for node in roots.values() if isinstance(node, dict)), {})
+    tree = Tree({"normal": [_node(n, v) for n, v in _dict(root, "vdevs").items() if isinstance(v, dict)]})
+    tree.whole = bool(tree.sections["normal"])
+    for key, section in SECTIONS.items():
+        tree.sections[section] = [_node(n, v) for n, v in _dict(body, key).items() if isinstance(v, dict)]
+    _move_logs(tree)
+    guid = body.get("pool_guid")
+    scans = _scans(_dict(body, "scan_stats"), at, zone)
+    exactness = EXACT if isinstance(guid, int) else DIGITS
+    start = _dict(body, "scan_stats").get("start_time")
+    if isinstance(start, str) and not start.isdigit():
+        exactness = SCALED
+    errors = _count(body.get("error_count"))
+    state = WORDS.get(str(body.get("state")), str(body.get("state", "UNKNOWN")))
+    return Pool(name, state, tree, exactness, str(guid) if guid is not None else None, errors, scans)
+
+
+def _move_logs(tree: Tree) -> None:
+    """A vdev carries its class: one listed with the normal ones that is of another goes where it belongs."""
+    tree.sections["normal"] = [n for n in tree.sections["normal"] if n.notes not in {"log", "special", "dedup"}]
+
+
+def _node(name: str, body: Json) -> Node:
+    children = [_node(n, v) for n, v in _dict(body, "vdevs").items() if isinstance(v, dict)]
+    state = str(body.get("state") or _derived(children))
+    errors = Errors(*(_count(body.get(key)) for key in ("read_errors", "write_errors", "checksum_errors")))
+    guid = body.get("guid")
+    written = _count(body.get("scan_processed")) or 0
+    return Node(
+        name=str(body.get("name", name)) if children else name,
+        state=WORDS.get(state, state),
+        errors=errors,
+        notes=str(body.get("class", "")),
+        guid=str(guid) if guid is not None else None,
+        written=None if children else written,
+        awaiting=_count(body.get("resilver_deferred")) == 1,
+        children=children,
+        bytes=_count(body.get("phys_space")) or _count(body.get("rep_dev_size")),
+    )
+
+
+def _derived(children: list[Node]) -> str:
+    """A dRAID group may lack its state (2.3): it serves as long as its children do not say otherwise."""
+    return "ONLINE" if all(child.state == "ONLINE" for child in children) else "DEGRADED"
+
+
+def _scans(stats: Json, at: datetime, zone: str) -> list[Scan]:
+    found: list[Scan] = []
+    function, state = stats.get("function"), stats.get("state")
+    if function in {"SCRUB", "RESILVER"} and state in {"SCANNING", "FINISHED", "CANCELED"}:
+        found.append(_healing(stats, at, zone, resilver=function == "RESILVER"))
+    for top, body in _dict(stats, "rebuild_stats").items():
+        if isinstance(body, dict):
+            scan = _sequential(top, body, at, zone)
+            found += [scan] if scan is not None else []
+    if stats.get("err_scrub_state") == "ERRORSCRUBBING":
+        started = _time(stats.get("err_scrub_start_time"), zone)
+        found.append(Scan(ActivityKind.SCRUB, "scrub", "running", started=started))
+    return found
+
+
+def _healing(stats: Json, at: datetime, zone: str, *, resilver: bool) -> Scan:
+    kind, word = (ActivityKind.REBUILD, "resilver") if resilver else (ActivityKind.SCRUB, "scrub")
+    state = stats.get("state")
+    total = _count(stats.get("to_examine"))
+    skipped = _count(stats.get("skipped")) or 0
+    issued = _count(stats.get("issued"))
+    if total is not None and skipped <= total:
+        total -= skipped
+    how = {"FINISHED": "finished", "CANCELED": "cancelled"}.get(str(state), "running")
+    if how == "running" and _count(stats.get("scrub_pause")) not in {0, None}:
+        how = "paused"
+    processed = _count(stats.get("processed"))
+    counters = {"issued": issued, "processed": processed, "scanned": _count(stats.get("examined"))}
+    pass_started = _time(stats.get("pass_start"), zone)
+    native = None
+    if how == "running" and processed:
+        spent = _count(stats.get("scrub_spent_paused")) or 0
+        native = _native(pass_started, at, spent, _count(stats.get("issued_bytes_per_scan")), total, issued)
+    return Scan(
+        kind=kind,
+        word=word,
+        how=how,
+        started=_time(stats.get("start_time"), zone),
+        ended=_time(stats.get("end_time"), zone) if how in {"finished", "cancelled"} else None,
+        errors=_count(stats.get("errors")),
+        done=issued / total if issued is not None and total else None,
+        done_bytes=issued,
+        total_bytes=total,
+        native_s=native,
+        written=processed,
+        pass_started=pass_started,
+        counters={name: value for name, value in counters.items() if value is not None},
+    )
+
+
+def _native(
+    pass_started: datetime | None, at: datetime, spent_s: int, done: int | None, total: int | None, issued: int | None
+) -> float | None:
+    """The estimate that the tool prints, under the conditions under which it prints one."""
+    if pass_started is None or done is None or total is None or issued is None or total < issued:
+        return None
+    rate = done // max(1, int(at.timestamp()) - int(pass_started.timestamp()) - spent_s)
+    return float((total - issued) // rate) if rate >= NATIVE_LEAST_BYTES_PER_S else None
+
+
+def _sequential(top: str, body: Json, at: datetime, zone: str) -> Scan | None:
+    how = {"ACTIVE": "running", "CANCELED": "cancelled", "COMPLETE": "finished"}.get(str(body.get("state")))
+    if how is None:
+        return None
+    total, scanned = _count(body.get("to_scan")), _count(body.get("scanned"))
+    issued, rebuilt = _count(body.get("issued")), _count(body.get("rebuilt"))
+    counters = {"issued": issued, "processed": rebuilt, "scanned": scanned}
+    native = None
+    pass_ns, pass_scanned = _count(body.get("pass_time")), _count(body.get("pass_scanned"))
+    if how == "running" and total is not None and scanned is not None and pass_ns is not None:
+        rate = (pass_scanned or 0) // (pass_ns // 1_000_000 + 1) * 1000
+        native = float((total - scanned) // rate) if rate >= NATIVE_LEAST_BYTES_PER_S and total >= scanned else None
+    return Scan(
+        kind=ActivityKind.REBUILD,
+        word="resilver",
+        how=how,
+        started=_time(body.get("start_time"), zone),
+        ended=_time(body.get("end_time"), zone) if how != "running" else None,
+        errors=_count(body.get("errors")),
+        done=min(1.0, scanned / (total + 1)) if scanned is not None and total is not None else None,
+        done_bytes=issued,
+        total_bytes=total,
+        native_s=native,
+        subject=top,
+        written=rebuilt,
+        counters={name: value for name, value in counters.items() if value is not None},
+    )
+
+
+def _dict(body: Json, key: str) -> Json:
+    found = body.get(key)
+    return cast("Json", found) if isinstance(found, dict) else {}
+
+
+def _count(value: object) -> int | None:
+    """A number however this mode writes it; None if it is none."""
+    if isinstance(value, bool) or value is None:
+        return None
+    if isinstance(value, int):
+        return value
+    text = str(value)
+    try:
+        return int(text) if text.isdigit() else nice(text)
+    except (ValueError, KeyError, IndexError, OverflowError):
+        return None
+
+
+def _time(value: object, zone: str) -> datetime | None:
+    number = value if isinstance(value, int) else int(value) if isinstance(value, str) and value.isdigit() else None
+    if number is None:
+        return when(str(value), zone)
+    try:
+        return datetime.fromtimestamp(number, UTC) if number > 0 else None
+    except (ValueError, OverflowError, OSError):
+        return None

@@ -1,0 +1,195 @@
+"""The device tree of a pool, from text or JSON, and what is left of its redundancy.
+
+Rules: a leaf is good when it is ONLINE or DEGRADED and is not being filled and does not wait to be; a replacing or
+spare pair is one slot, good if any side is; a mirror survives its good slots less one, raidz and dRAID their parity
+less the bad slots; a pool is as good as its worst group of the normal, special and dedup classes.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from mendwatch.model.observation import Errors, Member, Role
+
+PAIR = re.compile(r"(replacing|spare)-\d+")
+PARITY = re.compile(r"(?:raidz|draid)(\d?)")
+LEVEL = re.compile(r"(mirror|raidz\d?|draid\d?)")
+SERVING = frozenset({"ONLINE", "DEGRADED"})
+# A leaf that got a far smaller share of the writes than the others only had a block mended.
+FILLED_SHARE = 0.2
+COUNTING = {"normal": Role.DATA, "special": Role.SPECIAL, "dedup": Role.DEDUP}
+OTHERS = {"logs": Role.LOG, "cache": Role.CACHE, "spares": Role.SPARE}
+
+
+@dataclass(slots=True)
+class Node:
+    """A vdev: a leaf has no children. ``written`` counts what this resilver has written to a leaf, if told."""
+
+    name: str
+    state: str
+    errors: Errors | None = None
+    notes: str = ""
+    guid: str | None = None
+    written: int | None = None
+    awaiting: bool = False
+    marked: bool = False
+    children: list[Node] = field(default_factory=list)
+    bytes: int | None = None
+
+    def leaves(self) -> Iterator[Node]:
+        """The leaves below, or the node itself."""
+        if not self.children:
+            yield self
+        for child in self.children:
+            yield from child.leaves()
+
+    @property
+    def is_pair(self) -> bool:
+        """Whether it is an old and a new side of one slot."""
+        return bool(self.children) and PAIR.fullmatch(self.name) is not None
+
+
+@dataclass(slots=True)
+class Tree:
+    """The vdevs of a pool by section: ``normal``, ``special``, ``dedup``, ``logs``, ``cache``, ``spares``."""
+
+    sections: dict[str, list[Node]] = field(default_factory=dict)
+    whole: bool = True
+
+    def groups(self) -> list[tuple[Role, Node]]:
+        """The top-level vdevs whose loss loses the pool."""
+        return [(role, node) for name, role in COUNTING.items() for node in self.sections.get(name, [])]
+
+
+def fills(tree: Tree, *, healing: bool, sequential: frozenset[str]) -> tuple[str, ...]:
+    """The names of the leaves being filled.
+
+    Args:
+        tree: the vdevs.
+        healing: a healing resilver runs in the pool.
+        sequential: the top-level vdevs in which a sequential one runs.
+    """
+    found: list[Node] = []
+    for _, top in tree.groups():
+        if top.name in sequential:
+            found += _newest(top) or [list(top.leaves())[-1]]
+    if healing:
+        found += _healing(tree)
+    return tuple(dict.fromkeys(node.name for node in found))
+
+
+def _newest(node: Node) -> list[Node]:
+    """The side of each pair that joined last, else the leaves that the tool marks."""
+    paired = [list(pair.children[-1].leaves())[-1] for pair in _pairs(node)]
+    return [leaf for leaf in paired if leaf.state in SERVING] or [leaf for leaf in node.leaves() if leaf.marked]
+
+
+def _pairs(node: Node) -> list[Node]:
+    below = [pair for child in node.children for pair in _pairs(child)]
+    return [*below, node] if node.is_pair else below
+
+
+def _healing(tree: Tree) -> list[Node]:
+    leaves = [leaf for _, top in tree.groups() for leaf in top.leaves()]
+    most = max((leaf.written or 0 for leaf in leaves), default=0)
+    found: list[Node] = []
+    paired: set[int] = set()
+    for _, top in tree.groups():
+        for pair in _pairs(top):
+            paired |= {id(leaf) for leaf in pair.leaves()}
+            leaf = list(pair.children[-1].leaves())[-1]
+            resting = pair.name.startswith("spare-") and not leaf.marked and not leaf.written and not leaf.awaiting
+            if leaf.state in SERVING and not resting and not leaf.awaiting:
+                found.append(leaf)
+    for leaf in leaves:
+        if id(leaf) in paired or leaf.awaiting or leaf.state not in SERVING:
+            continue
+        if leaf.written is not None and most and leaf.written >= FILLED_SHARE * most:
+            found.append(leaf)
+        elif leaf.written is None and leaf.marked and not found:
+            found.append(leaf)
+    return found
+
+
+def members(tree: Tree, filled: tuple[str, ...], drives: dict[str, str]) -> tuple[Member, ...]:
+    """All leaves as members, both sides of a pair included."""
+    found: list[Member] = []
+    for section, role in {**COUNTING, **OTHERS}.items():
+        for top in tree.sections.get(section, []):
+            group = top.name if top.children else None
+            for leaf in top.leaves():
+                rebuilding = leaf.name in filled and role is not Role.SPARE
+                good = leaf.state in SERVING and not rebuilding and not leaf.awaiting
+                found.append(
+                    Member(
+                        name=leaf.name,
+                        role=role,
+                        group=group,
+                        drive=drives.get(leaf.name),
+                        state=leaf.state,
+                        good=good and role in COUNTING.values(),
+                        rebuilding=rebuilding,
+                        errors=leaf.errors,
+                        serial_hint=leaf.guid,
+                    )
+                )
+    return tuple(found)
+
+
+def redundancy(tree: Tree, filled: tuple[str, ...], *, unknown_fill: bool) -> tuple[int | None, int | None, int]:
+    """Full level, redundancy left, and number of slots; None without any group.
+
+    Args:
+        tree: the vdevs.
+        filled: the leaves being filled.
+        unknown_fill: a resilver runs, and which leaf lacks data is not told yet: one of them does.
+    """
+    groups = [top for _, top in tree.groups()]
+    if not groups:
+        return None, None, 0
+    full = min(_tolerance(top, len(top.children)) for top in groups)
+    left = min(_left(top, set(filled)) for top in groups)
+    if unknown_fill and left == full and full > 0:
+        left -= 1
+    return full, left, sum(max(1, len(top.children)) for top in groups)
+
+
+def _tolerance(top: Node, good_slots: int) -> int:
+    if not top.children:
+        return 0
+    parity = PARITY.match(top.name)
+    if parity is not None:
+        return int(parity[1] or 1) - (len(top.children) - good_slots)
+    return good_slots - 1
+
+
+def _left(top: Node, filled: set[str]) -> int:
+    if not top.children:
+        return 0 if _good(top, filled) else -1
+    left = _tolerance(top, sum(_good(slot, filled) for slot in top.children))
+    return left if top.state in SERVING else min(left, -1)
+
+
+def _good(slot: Node, filled: set[str]) -> bool:
+    if slot.children:
+        return any(_good(side, filled) for side in slot.children)
+    return slot.state in SERVING and slot.name not in filled and not slot.awaiting
+
+
+def level(tree: Tree) -> str | None:
+    """``mirror``, ``raidz1`` … of the normal class, unlike groups joined with ``+``; ``stripe`` for plain drives."""
+    words: list[str] = []
+    for top in tree.sections.get("normal", []):
+        match = LEVEL.match(top.name) if top.children else None
+        word = match[1] if match else "stripe"
+        word = f"{word}1" if word in {"raidz", "draid"} else word
+        if word not in words:
+            words.append(word)
+    return "+".join(words) or None
+
+
+def spares_free(tree: Tree) -> int:
+    """Idle spares."""
+    return sum(leaf.state == "AVAIL" for leaf in tree.sections.get("spares", []))
