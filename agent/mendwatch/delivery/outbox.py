@@ -136,10 +136,7 @@ class Outbox:
                 return line.next_at - self._clock.ticks()
             line.next_at = None
             waiting, whole = self._waiting(channel, line)
-            now = self._clock.ticks()
-            ready = [
-                due for due in waiting if due.alert.id not in line.aside or line.aside[due.alert.id].again_at <= now
-            ]
+            ready = self._ready(line, waiting)
             for due in ready[:_AT_ONCE]:
                 if not self._deliver(line, due):
                     break
@@ -168,6 +165,13 @@ class Outbox:
         for due in stored:
             line.unstored.pop(due.alert.id, None)
         return stored + [Due(alert, channel, 0, None) for alert in tuple(line.unstored.values())], whole
+
+    def _ready(self, line: _Line, waiting: list[Due]) -> list[Due]:
+        """What to try now: in order what was never refused, then of the refused the one that has waited longest."""
+        now = self._clock.ticks()
+        fresh = [due for due in waiting if due.alert.id not in line.aside]
+        refused = [due for due in waiting if due.alert.id in line.aside and line.aside[due.alert.id].again_at <= now]
+        return fresh + sorted(refused, key=lambda due: line.aside[due.alert.id].again_at)
 
     def _unmarked(self, channel: str, line: _Line, found: Iterable[Due]) -> list[Due]:
         """Those of the due that have not been sent; the others are marked at last."""
