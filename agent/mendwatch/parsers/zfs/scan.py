@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from math import isfinite
 from zoneinfo import ZoneInfo
 
 from mendwatch.model.observation import Activity, ActivityKind, LastActivity, LastOutcome
@@ -41,7 +42,8 @@ FIRST = (
     ("error-cancelled", re.compile(rf"error (?P<word>scrub) canceled on (?P<at>{CTIME})")),
 )
 OLD = re.compile(
-    r"(?P<word>scrub|resilver) in progress for (?P<lasted>\d+h\d+m), (?P<percent>[\d.]+)% done, (?P<left>\d+h\d+m) to go"
+    r"(?P<word>scrub|resilver) in progress for (?P<lasted>\d+h\d+m), "
+    r"(?P<percent>[\d.]+)% done, (?P<left>\d+h\d+m) to go"
 )
 NEXT = (
     re.compile(rf"scrub started on +(?P<started>{CTIME})"),
@@ -228,7 +230,7 @@ def _copying(lines: list[str], label: str, zone: str) -> tuple[Scan | None, list
 def nice(text: str) -> int:
     """A scaled number in bytes: ``6.31T``; the decimal sign follows the locale before 2.0."""
     unit = text[-1] if text[-1].isalpha() else ""
-    return round(float(text.removesuffix(unit).replace(",", ".")) * 1024 ** UNITS[unit])
+    return round(float(text.removesuffix(unit).replace(",", ".")) * float(1024 ** UNITS[unit]))
 
 
 def seconds(text: str) -> float:
@@ -244,7 +246,8 @@ def seconds(text: str) -> float:
 def when(text: str | None, zone: str) -> datetime | None:
     """A date as C's ctime prints it, in the zone of the tool; None if it is no date."""
     try:
-        return datetime.strptime(f"{text} +0000", "%a %b %d %H:%M:%S %Y %z").replace(tzinfo=ZoneInfo(zone)).astimezone(UTC)
+        read = datetime.strptime(f"{text} +0000", "%a %b %d %H:%M:%S %Y %z")
+        return read.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC)
     except ValueError:
         return None
 
@@ -254,4 +257,4 @@ def _percent(text: str) -> float | None:
         share = float(text.replace(",", ".")) / 100
     except ValueError:
         return None
-    return share if 0 <= share < 1e6 else None
+    return share if isfinite(share) and share >= 0 else None

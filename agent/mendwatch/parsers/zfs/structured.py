@@ -93,7 +93,7 @@ def _scans(stats: Json, at: datetime, zone: str) -> list[Scan]:
         found.append(_healing(stats, at, zone, resilver=function == "RESILVER"))
     for top, body in _dict(stats, "rebuild_stats").items():
         if isinstance(body, dict):
-            scan = _sequential(top, body, at, zone)
+            scan = _sequential(top, body, zone)
             found += [scan] if scan is not None else []
     if stats.get("err_scrub_state") == "ERRORSCRUBBING":
         started = _time(stats.get("err_scrub_start_time"), zone)
@@ -146,7 +146,7 @@ def _native(
     return float((total - issued) // rate) if rate >= NATIVE_LEAST_BYTES_PER_S else None
 
 
-def _sequential(top: str, body: Json, at: datetime, zone: str) -> Scan | None:
+def _sequential(top: str, body: Json, zone: str) -> Scan | None:
     how = {"ACTIVE": "running", "CANCELED": "cancelled", "COMPLETE": "finished"}.get(str(body.get("state")))
     if how is None:
         return None

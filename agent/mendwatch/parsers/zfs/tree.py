@@ -92,23 +92,36 @@ def _pairs(node: Node) -> list[Node]:
 
 
 def _healing(tree: Tree) -> list[Node]:
-    leaves = [leaf for _, top in tree.groups() for leaf in top.leaves()]
-    most = max((leaf.written or 0 for leaf in leaves), default=0)
     found: list[Node] = []
-    paired: set[int] = set()
+    unpaired: list[Node] = []
     for _, top in tree.groups():
-        for pair in _pairs(top):
-            paired |= {id(leaf) for leaf in pair.leaves()}
-            leaf = list(pair.children[-1].leaves())[-1]
-            resting = pair.name.startswith("spare-") and not leaf.marked and not leaf.written and not leaf.awaiting
-            if leaf.state in SERVING and not resting and not leaf.awaiting:
-                found.append(leaf)
-    for leaf in leaves:
-        if id(leaf) in paired or leaf.awaiting or leaf.state not in SERVING:
+        pairs = _pairs(top)
+        filled = _filled_sides(pairs)
+        found += filled
+        # A dRAID writes a distributed spare's data to all of its drives: none of them is being filled.
+        if not (filled and top.name.startswith("draid")):
+            paired = {id(leaf) for pair in pairs for leaf in pair.leaves()}
+            unpaired += [leaf for leaf in top.leaves() if id(leaf) not in paired]
+    most = max((leaf.written or 0 for leaf in (*found, *unpaired)), default=0)
+    for leaf in unpaired:
+        if leaf.awaiting or leaf.state not in SERVING:
             continue
-        if leaf.written is not None and most and leaf.written >= FILLED_SHARE * most:
+        alone = leaf.written is None and leaf.marked and not found
+        if alone or (most and (leaf.written or 0) >= FILLED_SHARE * most):
             found.append(leaf)
-        elif leaf.written is None and leaf.marked and not found:
+    return found
+
+
+def _filled_sides(pairs: list[Node]) -> list[Node]:
+    """The side of each pair that lacks data; the innermost pairs come first."""
+    found: list[Node] = []
+    for pair in pairs:
+        leaf = list(pair.children[-1].leaves())[-1]
+        spare = pair.name.startswith("spare-")
+        resting = spare and not leaf.marked and not leaf.written and not leaf.awaiting
+        # A distributed spare whose slot is now being given a real drive has its data already.
+        served = spare and leaf.name.startswith("draid") and any(side in list(pair.leaves()) for side in found)
+        if leaf.state in SERVING and not leaf.awaiting and not resting and not served:
             found.append(leaf)
     return found
 

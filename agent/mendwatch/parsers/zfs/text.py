@@ -1,0 +1,185 @@
+"""The text of ``zpool status``: blocks of labelled lines, and a table of devices."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+from mendwatch.model.errors import ParseError
+from mendwatch.model.observation import Errors, Unread
+from mendwatch.parsers.zfs.pool import Pool
+from mendwatch.parsers.zfs.scan import from_text, nice
+from mendwatch.parsers.zfs.tree import Node, Tree
+
+LABEL = re.compile(r" {0,3}(?P<label>[a-z]+):(?: (?P<value>.*)|$)")
+STATES = "ONLINE|DEGRADED|FAULTED|UNAVAIL|OFFLINE|REMOVED|SPLIT|AVAIL|INUSE|SUSPENDED|UNKNOWN"
+ROW = re.compile(rf"(?P<indent> *)(?P<name>\S.*?) +(?P<state>{STATES})(?P<rest>\s.*|$)")
+COUNTS = re.compile(r"\s*(\d[\d.,]*[KMGTPE]?)\s+(\d[\d.,]*[KMGTPE]?)\s+(\d[\d.,]*[KMGTPE]?)(?P<notes>.*)")
+SECTIONS = {"logs": "logs", "cache": "cache", "spares": "spares", "special": "special", "dedup": "dedup"}
+SCANS = frozenset({"scan", "scrub", "expand", "remove"})
+SKIPPED = frozenset({"status", "action", "see", "checkpoint", "condense", "dedup"})
+COUNT = re.compile(r"(\d+) data errors?, use '-v' for a list")
+ANSI = re.compile(r"\x1b\[[\d;]*m")
+EXACTNESS_TEXT, EXACTNESS_PLAIN_COUNTS = 1, 3
+
+
+@dataclass(slots=True)
+class _Block:
+    pool: Pool
+    label: str = ""
+    value: list[tuple[int, str]] = field(default_factory=list)
+    table: list[tuple[int, str]] = field(default_factory=list)
+    ended: bool = False
+    list_of_errors: int | None = None
+
+
+def read_text(text: str, zone: str, *, plain_counts: bool) -> tuple[list[Pool], list[Unread], bool]:
+    """The pools of one output, the lines not read, and whether it says that there is no pool at all.
+
+    Raises:
+        ParseError: it is not the output of ``zpool status``.
+    """
+    blocks: list[_Block] = []
+    unread: list[Unread] = []
+    none = False
+    for number, raw in enumerate(ANSI.sub("", text).splitlines(), start=1):
+        line = raw.rstrip("\r")
+        match = LABEL.match(line)
+        if match is not None and match["label"] == "pool":
+            exactness = EXACTNESS_PLAIN_COUNTS if plain_counts else EXACTNESS_TEXT
+            blocks.append(_Block(Pool(_clean(match["value"] or ""), "UNKNOWN", Tree(whole=False), exactness)))
+        elif line.strip() == "no pools available":
+            none = True
+        elif not blocks:
+            if line.strip() and "is healthy" not in line and "are healthy" not in line:
+                unread.append(Unread(number, raw))
+        elif match is not None and not (blocks[-1].label == "config" and line.startswith("\t")):
+            _finish(blocks[-1], zone, unread)
+            _label(blocks[-1], number, match["label"], match["value"] or "", unread)
+        else:
+            _continue(blocks[-1], number, line, raw, unread)
+    for block in blocks:
+        _finish(block, zone, unread)
+        _tree(block, unread)
+    if not blocks and not none and text.strip() and "healthy" not in text:
+        message = "this is not the output of zpool status"
+        raise ParseError(message, 1, text.strip().splitlines()[0])
+    return [block.pool for block in blocks], unread, none
+
+
+def _label(block: _Block, number: int, label: str, value: str, unread: list[Unread]) -> None:
+    block.label = label
+    if label == "state":
+        block.pool.state = value.strip()
+    elif label in SCANS:
+        block.value = [(number, value)]
+    elif label == "errors":
+        block.ended = True
+        block.pool.data_errors = _errors(value)
+        block.list_of_errors = 0 if value.startswith("Permanent errors") else None
+    elif label == "config":
+        if value.strip():
+            block.label = "config-none"
+    elif label not in SKIPPED:
+        unread.append(Unread(number, f"{label}: {value}"))
+
+
+def _errors(value: str) -> int | None:
+    if value.strip() == "No known data errors":
+        return 0
+    match = COUNT.match(value.strip())
+    return int(match[1]) if match else None
+
+
+def _continue(block: _Block, number: int, line: str, raw: str, unread: list[Unread]) -> None:
+    """A line without a label belongs to the label before it."""
+    if block.label in SCANS:
+        block.value.append((number, line))
+    elif block.label == "config" and line.strip():
+        block.table.append((number, line))
+    elif block.label == "config":
+        block.ended = block.ended or bool(block.table)
+    elif block.label == "errors" and block.list_of_errors is not None:
+        if line.strip():
+            block.list_of_errors += 1
+            block.pool.data_errors = block.list_of_errors
+    elif line.strip() and block.label not in {*SKIPPED, "state", "errors"}:
+        unread.append(Unread(number, raw))
+
+
+def _finish(block: _Block, zone: str, unread: list[Unread]) -> None:
+    """The lines of a scan are complete: read them."""
+    if not block.value:
+        return
+    lines = [text for _, text in block.value]
+    if "scan warning" in "".join(lines):
+        lines = [line for line in lines if "scan warning" not in line]
+    scan, missed = from_text(lines, zone, block.label if block.label in {"expand", "remove"} else "scan")
+    if scan is not None:
+        block.pool.scans.append(scan)
+    unread += [Unread(*block.value[number]) for number in missed]
+    block.value = []
+
+
+def _tree(block: _Block, unread: list[Unread]) -> None:
+    """The table as a tree; whole only if something follows it, so that none of its rows can be missing."""
+    tree = block.pool.tree
+    section = "normal"
+    roots = 0
+    missed = False
+    column: int | None = None
+    stack: list[tuple[int, Node]] = []
+    for number, line in block.table:
+        row = line[1:] if line.startswith("\t") else line
+        if row.startswith("NAME"):
+            column = row.find("STATE")
+            continue
+        if row.strip() in SECTIONS and not row.startswith(" "):
+            section, stack = SECTIONS[row.strip()], []
+            continue
+        found = _row(row, column)
+        if found is None:
+            unread.append(Unread(number, line))
+            missed = True
+            continue
+        depth, node = found
+        if section == "normal" and depth == 0:
+            roots += 1
+            continue
+        while stack and stack[-1][0] >= depth:
+            stack.pop()
+        siblings = stack[-1][1].children if stack else tree.sections.setdefault(section, [])
+        siblings.append(node)
+        stack.append((depth, node))
+    tree.whole = roots == 1 and block.ended and not missed and column is not None
+
+
+def _row(row: str, column: int | None) -> tuple[int, Node] | None:
+    match = None
+    if column is not None and column > 0 and row[:column].endswith(" "):
+        rest = re.match(rf"(?P<state>{STATES})(?P<rest>\s.*|$)", row[column:])
+        if rest is not None:
+            name = row[:column]
+            match = (len(name) - len(name.lstrip(" ")), name.strip(), rest["state"], rest["rest"])
+    if match is None:
+        split = ROW.fullmatch(row)
+        if split is None:
+            return None
+        match = (len(split["indent"]), split["name"], split["state"], split["rest"])
+    depth, name, state, rest_text = match
+    counts = COUNTS.fullmatch(rest_text)
+    notes = counts["notes"] if counts else rest_text
+    errors = Errors(*(nice(text) for text in counts.groups()[:3])) if counts else None
+    return depth, Node(
+        name=_clean(name),
+        state=state,
+        errors=errors,
+        notes=notes.strip(),
+        awaiting="(awaiting resilver)" in notes,
+        marked="(resilvering)" in notes,
+    )
+
+
+def _clean(name: str) -> str:
+    """A name without control characters, which no device needs and a terminal obeys."""
+    return "".join(char if char.isprintable() else "?" for char in name)
