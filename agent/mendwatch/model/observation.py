@@ -171,6 +171,7 @@ class Array:
         settings: the throttles that were read.
         notes: single facts worth telling a person ('sdb is now the only copy of slot 0').
         device: the array's own block device (``md0``), whose counters show foreign load.
+        aliases: other names under which a poll that lacks the id may show it (a mount point).
     """
 
     name: str
@@ -193,6 +194,7 @@ class Array:
     settings: tuple[Setting, ...] = ()
     notes: tuple[str, ...] = ()
     device: str | None = None
+    aliases: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ def find(array: Array, known: Mapping[str, ArrayState]) -> ArrayState | None:
         for state in known.values():
             if state.known_as == identity(array):
                 return state
-    same_name = [state for state in known.values() if state.array.name == array.name]
+    same_name = [state for state in known.values() if array.name in {state.array.name, *state.array.aliases}]
     if array.id_kind is not IdKind.NAME:
         same_name = [state for state in same_name if state.array.id_kind is IdKind.NAME]
     return max(same_name, key=lambda state: state.seen, default=None)
@@ -50,6 +50,8 @@ def carry_over(before: Array, now: Array) -> Array:
     better_id = now.id_kind is not IdKind.NAME or before.id_kind is IdKind.NAME
     return replace(
         now,
+        name=now.name if better_id else before.name,
+        aliases=now.aliases or before.aliases,
         id=now.id if better_id else before.id,
         id_kind=now.id_kind if better_id else before.id_kind,
         level=now.level if now.level is not None else before.level,
