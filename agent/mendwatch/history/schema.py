@@ -47,7 +47,7 @@ MIGRATIONS: tuple[Migration, ...] = (
 )
 
 
-def version(connection: sqlite3.Connection) -> int:
+def version(connection: sqlite3.Connection, known: int = len(MIGRATIONS)) -> int:
     """How many of the steps this history has behind it.
 
     Raises:
@@ -59,15 +59,15 @@ def version(connection: sqlite3.Connection) -> int:
     if not ours and (tables or number):
         message = "it is a database, but not a history of this agent; name another file"
         raise HistoryError(message)
-    if number > len(MIGRATIONS):
-        message = f"a later version of the agent wrote it (schema {number}, this one knows {len(MIGRATIONS)}); use that"
+    if number > known:
+        message = f"a later version of the agent wrote it (schema {number}, this one knows {known}); use that"
         raise HistoryError(message)
     return number
 
 
 def migrate(connection: sqlite3.Connection, migrations: Sequence[Migration] = MIGRATIONS) -> None:
     """Take the steps that this history has not taken yet."""
-    for number in range(version(connection) + 1, len(migrations) + 1):
+    for number in range(version(connection, len(migrations)) + 1, len(migrations) + 1):
         connection.execute("BEGIN IMMEDIATE")
         try:
             for statement in migrations[number - 1]:
