@@ -144,6 +144,12 @@ def _array(pool: Pool, capture: Capture, kernel_state: str | None) -> Array:
     elif not pool.tree.whole:
         left, why = None, "the table of devices is cut short or was not read whole"
     state = "SUSPENDED" if stopped else pool.state
+    ended = last(pool.scans)
+    notes: tuple[str, ...] = ()
+    if ended is not None and ended.kind is ActivityKind.REBUILD and ended.errors and not running:
+        # What it could not write is still missing on the drive that it filled, though the tree shows it ONLINE.
+        notes = (f"the last resilver ended with {ended.errors} errors: a part of the data was not rebuilt",)
+        left = min(left, max(0, (full or 0) - 1)) if left is not None else None
     sizes = [leaf.bytes for _, top in pool.tree.groups() for leaf in top.leaves() if leaf.bytes]
     return Array(
         name=pool.name,
@@ -159,11 +165,12 @@ def _array(pool: Pool, capture: Capture, kernel_state: str | None) -> Array:
         data_errors=pool.data_errors,
         members=trees.members(pool.tree, fills, drives),
         activities=tuple(_activity(scan, pool, capture) for scan in running),
-        last_activity=last(pool.scans),
-        lost=stopped or state in {"FAULTED", "UNAVAIL"},
+        last_activity=ended,
+        lost=stopped or state in {"FAULTED", "UNAVAIL"} or (left is not None and left < 0),
         slots=slots if pool.tree.whole else None,
         member_bytes=max(sizes, default=None),
         settings=settings_of(capture),
+        notes=notes,
     )
 
 

@@ -29,12 +29,22 @@ FIRST = (
     ),
     (
         "running",
+        re.compile(rf"(?P<word>(?:thorough )?scrub|resilver)(?: \((?P<top>.+?)\))? in progress since (?P<at>{CTIME})"),
+    ),
+    (
+        "ended",
         re.compile(
-            rf"(?P<word>(?:thorough )?scrub|resilver)(?: \((?P<top>.+?)\))? in progress since (?P<at>{CTIME})"
+            rf"(?P<word>scrub|resilver) completed after (?P<lasted>{LASTED}) "
+            rf"with (?P<errors>\d+) errors on (?P<at>{CTIME})"
         ),
     ),
+    (
+        "cancelled",
+        re.compile(rf"(?P<word>scrub|resilver) stopped after {LASTED} with \d+ errors on (?P<at>{CTIME})"),
+    ),
     ("paused", re.compile(rf"(?P<word>(?:thorough )?scrub) paused since (?P<at>{CTIME})")),
-    ("error-running", re.compile(rf"error (?P<word>scrub) (?:in progress|paused) since (?P<at>{CTIME})")),
+    ("error-running", re.compile(rf"error (?P<word>scrub) in progress since (?P<at>{CTIME})")),
+    ("error-paused", re.compile(rf"error (?P<word>scrub) paused since (?P<at>{CTIME})")),
     (
         "error-ended",
         re.compile(rf"scrubbed \d+ error blocks in (?P<lasted>\d+ days \d\d:\d\d:\d\d) on (?P<at>{CTIME})"),
@@ -46,7 +56,7 @@ OLD = re.compile(
     r"(?P<percent>[\d.]+)% done, (?P<left>\d+h\d+m) to go"
 )
 NEXT = (
-    re.compile(rf"scrub started on +(?P<started>{CTIME})"),
+    re.compile(rf"(?:error )?scrub started on +(?P<started>{CTIME})"),
     re.compile(
         rf"(?P<scanned>{NICE}) / (?P<scan_total>{NICE}) scanned(?: at {NICE}/s)?, "
         rf"(?P<issued>{NICE}) / (?P<total>{NICE}) issued(?: at {NICE}/s)?"
@@ -99,6 +109,8 @@ class Scan:
 def activity(scan: Scan, fills: tuple[str, ...], leaves: dict[str, int], *, suspended: bool) -> Activity:
     """The scan as an activity; ``leaves`` are the finest counters, what was written to each leaf."""
     rebuilds = scan.kind is ActivityKind.REBUILD
+    # The tunable holds scrubs and healing resilvers; sequential ones and copies go on.
+    held = suspended and scan.subject is None and scan.kind in {ActivityKind.REBUILD, ActivityKind.SCRUB}
     return Activity(
         kind=scan.kind,
         word=scan.word,
@@ -114,7 +126,7 @@ def activity(scan: Scan, fills: tuple[str, ...], leaves: dict[str, int], *, susp
         fills=fills if rebuilds else (),
         counters={**scan.counters, **{f"leaf:{name}": count for name, count in leaves.items()}},
         pass_started=scan.pass_started,
-        why_held="zfs_scan_suspend_progress is set" if suspended else "paused" if scan.how == "paused" else None,
+        why_held="zfs_scan_suspend_progress is set" if held else "paused" if scan.how == "paused" else None,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime
 from typing import TypeAlias, cast
 
@@ -10,13 +11,19 @@ from mendwatch.model.errors import ParseError
 from mendwatch.model.observation import ActivityKind, Errors
 from mendwatch.parsers.zfs.pool import Pool
 from mendwatch.parsers.zfs.scan import Scan, nice, when
-from mendwatch.parsers.zfs.tree import Node, Tree
+from mendwatch.parsers.zfs.tree import Node, Tree, clean
 
 Json: TypeAlias = dict[str, object]
 WORDS = {"CANT_OPEN": "UNAVAIL", "CLOSED": "OFFLINE"}
 SECTIONS = {"dedup": "dedup", "special": "special", "logs": "logs", "l2cache": "cache", "spares": "spares"}
 NATIVE_LEAST_BYTES_PER_S = 10 << 20
 EXACT, DIGITS, SCALED = 5, 4, 2
+COPIES = (
+    ("raidz_expand_stats", ActivityKind.EXPAND, "expansion", "to_reflow", "reflowed"),
+    ("removal_stats", ActivityKind.REMOVE, "removal", "to_copy", "copied"),
+)
+# As date(1) prints it, the zone before the year.
+DATE = re.compile(r"(\w{3} \w{3} [ \d]\d \d\d:\d\d:\d\d) (\S+) (\d{4})")
 
 
 def read_json(text: str, at: datetime, zone: str) -> list[Pool]:
@@ -38,7 +45,7 @@ def read_json(text: str, at: datetime, zone: str) -> list[Pool]:
 
 
 def _pool(name: str, body: Json, at: datetime, zone: str) -> Pool:
-    name = str(body.get("name", name))
+    name = clean(str(body.get("name", name)))
     roots = _dict(body, "vdevs")
     root = next((node for node in roots.values() if isinstance(node, dict)), {})
     tree = Tree({"normal": [_node(n, v) for n, v in _dict(root, "vdevs").items() if isinstance(v, dict)]})
@@ -47,7 +54,7 @@ def _pool(name: str, body: Json, at: datetime, zone: str) -> Pool:
         tree.sections[section] = [_node(n, v) for n, v in _dict(body, key).items() if isinstance(v, dict)]
     _move_logs(tree)
     guid = body.get("pool_guid")
-    scans = _scans(_dict(body, "scan_stats"), at, zone)
+    scans = _scans(_dict(body, "scan_stats"), at, zone) + _copies(body, zone)
     exactness = EXACT if isinstance(guid, int) else DIGITS
     start = _dict(body, "scan_stats").get("start_time")
     if isinstance(start, str) and not start.isdigit():
@@ -69,7 +76,7 @@ def _node(name: str, body: Json) -> Node:
     guid = body.get("guid")
     written = _count(body.get("scan_processed")) or 0
     return Node(
-        name=str(body.get("name", name)) if children else name,
+        name=clean(str(body.get("name", name)) if children else name),
         state=WORDS.get(state, state),
         errors=errors,
         notes=str(body.get("class", "")),
@@ -97,7 +104,31 @@ def _scans(stats: Json, at: datetime, zone: str) -> list[Scan]:
             found += [scan] if scan is not None else []
     if stats.get("err_scrub_state") == "ERRORSCRUBBING":
         started = _time(stats.get("err_scrub_start_time"), zone)
-        found.append(Scan(ActivityKind.SCRUB, "scrub", "running", started=started))
+        how = "paused" if _told(stats.get("err_scrub_pause")) else "running"
+        found.append(Scan(ActivityKind.SCRUB, "scrub", how, started=started))
+    return found
+
+
+def _copies(body: Json, zone: str) -> list[Scan]:
+    """An expansion or a removal that runs; the names of these keys are from memory."""
+    found: list[Scan] = []
+    for key, kind, word, total_key, done_key in COPIES:
+        stats = _dict(body, key)
+        if stats.get("state") != "SCANNING":
+            continue
+        total, done = _count(stats.get(total_key)), _count(stats.get(done_key))
+        found.append(
+            Scan(
+                kind,
+                word,
+                "paused" if _told(stats.get("waiting_for_resilver")) else "running",
+                started=_time(stats.get("start_time"), zone),
+                done=done / total if done is not None and total else None,
+                done_bytes=done,
+                total_bytes=total,
+                counters={"copied": done} if done is not None else {},
+            )
+        )
     return found
 
 
@@ -110,13 +141,13 @@ def _healing(stats: Json, at: datetime, zone: str, *, resilver: bool) -> Scan:
     if total is not None and skipped <= total:
         total -= skipped
     how = {"FINISHED": "finished", "CANCELED": "cancelled"}.get(str(state), "running")
-    if how == "running" and _count(stats.get("scrub_pause")) not in {0, None}:
+    if how == "running" and _told(stats.get("scrub_pause")):
         how = "paused"
     processed = _count(stats.get("processed"))
     counters = {"issued": issued, "processed": processed, "scanned": _count(stats.get("examined"))}
     pass_started = _time(stats.get("pass_start"), zone)
     native = None
-    if how == "running" and processed:
+    if how == "running" and (processed if resilver else issued):
         spent = _count(stats.get("scrub_spent_paused")) or 0
         native = _native(pass_started, at, spent, _count(stats.get("issued_bytes_per_scan")), total, issued)
     return Scan(
@@ -193,10 +224,18 @@ def _count(value: object) -> int | None:
         return None
 
 
+def _told(value: object) -> bool:
+    """Whether a date or flag is set, in any mode."""
+    return value not in {None, 0, "0", "-", ""}
+
+
 def _time(value: object, zone: str) -> datetime | None:
     number = value if isinstance(value, int) else int(value) if isinstance(value, str) and value.isdigit() else None
     if number is None:
-        return when(str(value), zone)
+        date = DATE.fullmatch(str(value))
+        if date is None:
+            return None
+        return when(f"{date[1]} {date[3]}", "UTC" if date[2] in {"UTC", "GMT"} else zone)
     try:
         return datetime.fromtimestamp(number, UTC) if number > 0 else None
     except (ValueError, OverflowError, OSError):

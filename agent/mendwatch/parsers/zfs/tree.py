@@ -164,7 +164,7 @@ def redundancy(tree: Tree, filled: tuple[str, ...], *, unknown_fill: bool) -> tu
         return None, None, 0
     full = min(_tolerance(top, len(top.children)) for top in groups)
     left = min(_left(top, set(filled)) for top in groups)
-    if unknown_fill and left == full and full > 0:
+    if unknown_fill and left > 0:
         left -= 1
     return full, left, sum(max(1, len(top.children)) for top in groups)
 
@@ -206,3 +206,8 @@ def level(tree: Tree) -> str | None:
 def spares_free(tree: Tree) -> int:
     """Idle spares."""
     return sum(leaf.state == "AVAIL" for leaf in tree.sections.get("spares", []))
+
+
+def clean(name: str) -> str:
+    """A name without control characters, which no device needs and a terminal obeys."""
+    return "".join(char if char.isprintable() else "?" for char in name)
