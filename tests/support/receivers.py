@@ -234,14 +234,14 @@ class Mailbox:
         envelope.rcpt_tos.append(address)
         return "250 OK"
 
-    async def handle_DATA(self, _server: Any, session: Any, envelope: Any) -> str:  # noqa: N802
+    async def handle_DATA(self, server: Any, _session: Any, envelope: Any) -> str:  # noqa: N802
         if self.data_answers:
             return self.data_answers.pop(0)
         self.raw.append(envelope.original_content)
         parsed = BytesParser(policy=SMTP.clone(raise_on_defect=True)).parsebytes(envelope.original_content)
         self.mails.append(parsed)
         self.envelopes.append((envelope.mail_from, tuple(envelope.rcpt_tos)))
-        self.encrypted.append(session.ssl is not None)
+        self.encrypted.append(server.transport.get_extra_info("sslcontext") is not None)
         return "250 OK"
 
     def authenticate(self, _server: Any, _session: Any, _envelope: Any, _mechanism: str, login: Any) -> AuthResult:
