@@ -10,13 +10,17 @@ import os
 import sys
 import traceback
 from importlib import import_module
+from typing import TYPE_CHECKING, Annotated
 
-import click
 import typer
+from typer.core import TyperGroup
 from typer.main import get_command
 
 from mendwatch import __version__
 from mendwatch.model.errors import HistoryError, MendwatchError, SettingsError, UsageError
+
+if TYPE_CHECKING:
+    from typer.core import TyperCommand
 
 VERBS = {
     "run": "The agent itself, in the foreground.",
@@ -37,28 +41,43 @@ OUR_FAULT = 3
 INTERRUPTED = 130
 
 
-class _Verbs(click.Group):
+class _Verbs(TyperGroup):
     """Loads a verb's module when it is used; the list with one line each needs none of them."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - the base's shape
+    def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]  # noqa: ARG002 - the base's shape
         return list(VERBS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - the base's shape
+    def get_command(self, ctx: typer.Context, cmd_name: str) -> TyperCommand | None:  # type: ignore[override]  # noqa: ARG002 - as above
         if cmd_name not in VERBS:
             return None
         module = import_module(f"mendwatch.cli.{cmd_name.replace('-', '_')}")
         app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
         app.command(name=cmd_name)(module.command)
-        return get_command(app)
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002 - as above
-        with formatter.section("Commands"):
-            formatter.write_dl(list(VERBS.items()))
+        return get_command(app)  # type: ignore[return-value]
 
 
-@click.group(cls=_Verbs, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(__version__, prog_name="mendwatch", message="%(prog)s %(version)s")
-def verbs() -> None:
+def _version(wanted: bool) -> None:  # noqa: FBT001 - an option's callback
+    if wanted:
+        typer.echo(f"mendwatch {__version__}")
+        raise typer.Exit
+
+
+app = typer.Typer(
+    cls=_Verbs,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+@app.callback()
+def verbs(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
     """Follow the rebuilds of this server's arrays, and page a person when one will outlast the policy."""
 
 
@@ -69,12 +88,9 @@ def main() -> None:
 
 def _run() -> int:
     try:
-        code = verbs.main(standalone_mode=False, prog_name="mendwatch")
+        code = _obey()
         sys.stdout.flush()
-    except click.ClickException as error:
-        error.show()
-        return WRONG_USAGE
-    except (click.Abort, KeyboardInterrupt):
+    except KeyboardInterrupt:
         return INTERRUPTED
     except (HistoryError, SettingsError, UsageError) as error:
         return _say(error, WRONG_USAGE)
@@ -88,7 +104,16 @@ def _run() -> int:
         typer.echo(f"mendwatch {__version__}: this is our own fault, please report it with these lines:", err=True)
         typer.echo(traceback.format_exc(), err=True)
         return OUR_FAULT
-    return code if isinstance(code, int) else 0
+    return code
+
+
+def _obey() -> int:
+    """Run the verb; a wrong command line has been told on standard error, with exit code 2."""
+    try:
+        get_command(app).main(prog_name="mendwatch")
+    except SystemExit as done:
+        return done.code if isinstance(done.code, int) else int(done.code is not None)
+    return 0
 
 
 def _say(error: MendwatchError, code: int) -> int:

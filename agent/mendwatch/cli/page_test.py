@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json as jsonlib
 import os
+import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Annotated
@@ -11,6 +12,7 @@ from typing import Annotated
 import typer
 
 from mendwatch.cli.common import ConfigOption, JsonOption, load
+from mendwatch.daemon import journal
 from mendwatch.daemon.clock import SystemClock
 from mendwatch.daemon.zone import local_zone
 from mendwatch.delivery import registry
@@ -44,8 +46,9 @@ def command(config: ConfigOption = None, channel: Only = None, json: JsonOption 
     chosen = tuple(one for one in settings.channels if channel in {None, one.name})
     if channel is not None and not chosen:
         names = ", ".join(one.name for one in settings.channels) or "none is configured"
-        message = f"--channel {channel}: there is no such channel; there are: {names}"
-        raise UsageError(message)
+        refusal = f"--channel {channel}: there is no such channel; there are: {names}"
+        raise UsageError(refusal)
+    journal.set_up(sys.stderr)  # a channel of kind log writes there
     clock = SystemClock()
     host = settings.host.name or os.uname().nodename
     message = messages.render(test_alert(host, clock), local_zone())

@@ -53,7 +53,7 @@ def _run(store: History, record: str, *, json: bool) -> str:
     alerts = store.alerts(rebuild=run.id)
     samples = tuple(store.samples(run.id))
     if json:
-        told = [published.progress(run.array, run.array_id, sample) for sample in samples]
+        told: list[Fact] = [published.progress(run.array, run.array_id, sample) for sample in samples]
         return _json(published.run(run), alerts, store, told)
     return terminal.show_run(run, samples, alerts, _deliveries(store, alerts), local_zone(), _width())
 
@@ -64,7 +64,7 @@ def _window(store: History, record: str, *, json: bool) -> str:
     if json:
         return _json(published.window(window), alerts, store, None)
     runs = [run for run in store.runs() if run.id in window.rebuilds]
-    return terminal.show_window(window, runs, alerts, _deliveries(store, alerts), local_zone(), _width())
+    return terminal.show_window(window, runs, alerts, _deliveries(store, alerts), local_zone())
 
 
 def _width() -> int:

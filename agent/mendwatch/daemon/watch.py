@@ -30,6 +30,10 @@ class Looker(Protocol):
         """What understands it."""
         ...
 
+    def present(self) -> bool:
+        """Whether the storage system is on this host."""
+        ...
+
     def capture(self) -> Capture:
         """One poll."""
         ...

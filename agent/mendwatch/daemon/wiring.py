@@ -46,10 +46,14 @@ class Wiring:
     senders: Mapping[str, Sender]
     failed: Mapping[str, str]
 
+    @property
+    def rebuild_s(self) -> float:
+        """The pause while something rebuilds, never longer than the usual one."""
+        return min(self.settings.polling.rebuild_s, self.settings.polling.idle_s)
+
     def pause_s(self, *, busy: bool) -> float:
         """How long to wait between two polls of a source."""
-        polling = self.settings.polling
-        return min(polling.rebuild_s, polling.idle_s) if busy else polling.idle_s
+        return self.rebuild_s if busy else self.settings.polling.idle_s
 
     def look_limit_s(self, source: str) -> float:
         """How long one look at a source may take."""

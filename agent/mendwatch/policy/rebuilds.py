@@ -23,11 +23,11 @@ def judge(desk: Desk, events: tuple[Event, ...], memory: Memory) -> tuple[str, .
     """Raise and end what concerns the rebuilds; returns the ids of those whose first notice was given."""
     underway = set(memory.underway)
     for state in desk.track.arrays.values():
-        for run in state.rebuilds:
-            if run.id not in underway and _has_something_to_say(run):
-                underway.add(run.id)
-                _underway(desk, state, run)
-            _stalled(desk, state, run)
+        for going in state.rebuilds:
+            if going.id not in underway and _has_something_to_say(going):
+                underway.add(going.id)
+                _underway(desk, state, going)
+            _stalled(desk, state, going)
             desk.end(f"{state.key}/failed/")
         if state.window is None:
             desk.end(f"{state.key}/failed/")

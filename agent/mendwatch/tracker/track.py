@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from mendwatch.model.alert import Fact
 from mendwatch.model.capture import Capture
 from mendwatch.model.observation import Activity, Array, Errors, Observation, Role
 from mendwatch.model.policy import ArrayPolicy, HostPolicy
@@ -217,7 +218,7 @@ class _Runs:
         if begun.is_rebuild:
             self.restarts += 1
         self.started_over.append(run)
-        facts = {"had_done": run.done, "times_in_window": self._times()}
+        facts: dict[str, Fact] = {"had_done": run.done, "times_in_window": self._times()}
         self.events.append(Event(EventKind.RUN_RESTARTED, self.key, run=begun, facts=facts))
         return begun
 
@@ -265,7 +266,7 @@ def _damage(key: str, state: ArrayState, array: Array, before: ArrayState | None
 def _gained_errors(key: str, state: ArrayState, array: Array, current: list[RunState]) -> list[Event]:
     """Members that count, or are being filled, and have gained errors since the last poll."""
     filling = {name for run in current if run.is_rebuild for name in run.fills}
-    gains: list[dict[str, str | int]] = []
+    gains: list[Fact] = []
     for member in array.members:
         before = state.errors.get(member.name)
         if member.errors is None or before is None or not (member.good or member.name in filling):
@@ -275,8 +276,7 @@ def _gained_errors(key: str, state: ArrayState, array: Array, current: list[RunS
         gained = _gain(before, member.errors)
         if any(gained.values()):
             gains.append({"name": member.name, **gained})
-    facts_list = [dict(gain) for gain in gains]
-    return [Event(EventKind.ERRORS_GAINED, key, facts={"members": list(facts_list)})] if gains else []
+    return [Event(EventKind.ERRORS_GAINED, key, facts={"members": gains})] if gains else []
 
 
 def _gain(before: Errors, after: Errors) -> dict[str, int]:

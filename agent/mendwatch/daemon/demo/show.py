@@ -16,10 +16,9 @@ from mendwatch.daemon.demo import story
 from mendwatch.daemon.demo.listeners import MailListener, WebListener
 from mendwatch.daemon.demo.play import Beat, Play, StoryClock
 from mendwatch.daemon.watch import Rules
-from mendwatch.daemon.wiring import HISTORY_NAME
 from mendwatch.delivery import registry as channels
 from mendwatch.delivery.routes import deliveries, levels
-from mendwatch.history import History
+from mendwatch.history import HISTORY_NAME, History
 from mendwatch.model.alert import Level
 from mendwatch.model.errors import UsageError
 from mendwatch.reports import messages
