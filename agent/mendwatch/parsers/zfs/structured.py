@@ -15,6 +15,8 @@ from mendwatch.parsers.zfs.tree import Node, Tree, clean
 
 Json: TypeAlias = dict[str, object]
 WORDS = {"CANT_OPEN": "UNAVAIL", "CLOSED": "OFFLINE"}
+# What the text says instead of UNAVAIL for these reasons.
+UNOPENED = {"CORRUPT_DATA": "FAULTED", "BAD_LOG": "FAULTED", "SPLIT_POOL": "SPLIT"}
 SECTIONS = {"dedup": "dedup", "special": "special", "logs": "logs", "l2cache": "cache", "spares": "spares"}
 NATIVE_LEAST_BYTES_PER_S = 10 << 20
 EXACT, DIGITS, SCALED = 5, 4, 2
@@ -77,7 +79,7 @@ def _node(name: str, body: Json) -> Node:
     written = _count(body.get("scan_processed")) or 0
     return Node(
         name=clean(str(body.get("name", name)) if children else name),
-        state=WORDS.get(state, state),
+        state=WORDS.get(state, state) if state != "CANT_OPEN" else UNOPENED.get(str(body.get("aux")), "UNAVAIL"),
         errors=errors,
         notes=str(body.get("class", "")),
         guid=str(guid) if guid is not None else None,
