@@ -221,13 +221,13 @@ class Outbox:
         line.done.append(due.alert.id)
         line.aside.pop(due.alert.id, None)
         line.failing, line.failures = None, 0
-        self._log.info("delivered", channel=due.channel, id=due.alert.id, how=detail)
         try:
             self._store.delivered(due.alert.id, due.channel, at, detail)
         except HistoryError:
-            return  # remembered as sent, and marked when the store takes it
+            unstored = True  # remembered as sent, and marked when the store takes it
         if not unstored:
             line.sent.pop(due.alert.id, None)
+        self._log.info("delivered", channel=due.channel, id=due.alert.id, how=detail)
 
     def _failed(self, line: _Line, due: Due, error: DeliveryError) -> None:
         at, now = self._clock.now(), self._clock.ticks()
