@@ -56,6 +56,7 @@ def inspect(named: Path | None, clock: Clock, environment: Mapping[str, str] = o
         return
     settings = configuration.settings
     yield from _configuration(configuration)
+    yield _rights()
     arrays: list[Array] = []
     yield from _sources(settings, clock, arrays)
     yield from _channels(settings, clock)
@@ -84,6 +85,13 @@ def _configuration(configuration: Configuration) -> Iterator[Check]:
     yield from found or [fine(f"configuration {configuration.file}", f"valid; named by {configuration.said_by}")]
 
 
+def _rights() -> Check:
+    if _is_root():
+        said = "run as root; if the agent runs as a user of its own, run this as that user too (sudo -u mendwatch ...)"
+        return fine("rights", said)
+    return fine("rights", f"run as {_user()}: enough for OpenZFS and md; btrfs and device-mapper tell all only to root")
+
+
 def _sources(settings: Settings, clock: Clock, arrays: list[Array]) -> Iterator[Check]:
     """Poll each source once; what is understood is added to ``arrays``."""
     found = parsers.load()
@@ -107,7 +115,7 @@ def _sources(settings: Settings, clock: Clock, arrays: list[Array]) -> Iterator[
             yield fine(f"source {name}", "left out by the configuration")
         elif poller.present():
             present += 1
-            yield from _source(parser, poller.capture(), arrays)
+            yield from _source(parser, poller.capture(), arrays, by_name=asked.enabled is True)
         elif asked.enabled:
             said = f"not on this host (nothing matches {', '.join(parser.present_if)})"
             yield fault(f"source {name}", said, f"load its kernel module, or take enabled out of [source.{name}]")
@@ -118,11 +126,16 @@ def _sources(settings: Settings, clock: Clock, arrays: list[Array]) -> Iterator[
         yield fault("sources", "no storage system was found, so nothing would be watched", to_do)
 
 
-def _source(parser: Parser, capture: Capture, arrays: list[Array]) -> Iterator[Check]:
+def _source(parser: Parser, capture: Capture, arrays: list[Array], *, by_name: bool) -> Iterator[Check]:
     about = f"source {parser.name}"
     seen = observe(capture, parser)
     arrays.extend(seen.arrays)
     refused = _refused(capture)
+    if seen.error is not None and refused and not by_name:
+        # The device mapper, for one, is on most hosts, with or without arrays; without rights there is no telling.
+        to_do = f"if it has any: {_AS_ROOT}; if not: enabled = false in [source.{parser.name}]"
+        yield note(about, f"whether it has arrays cannot be seen as {_user()}: {refused} was refused", to_do)
+        return
     if seen.error is not None:
         yield fault(about, f"cannot be read as {_user()}: {seen.error}", _to_do(parser, capture, refused))
         return
