@@ -9,10 +9,12 @@ import sys
 import textwrap
 from pathlib import Path
 
+import pytest
+
 from support.receivers import http_receiver, mail_server, make_certificate
 
 SENDER = """
-    import json, sys
+    import json, os, sys
     from mendwatch.delivery import registry
     from mendwatch.settings.parse import parse
     from support.receivers import HandClock, alert, message
@@ -29,6 +31,9 @@ SENDER = """
             seen.append((event, str(args[0])))
 
     sys.addaudithook(hook)
+    if sys.argv[2]:
+        os.chroot(sys.argv[2])
+        os.chdir("/")
     for sender in senders:
         print(sender.send(ready), file=sys.stderr)
     watching = False
@@ -36,7 +41,19 @@ SENDER = """
 """
 
 
-def test_sending_needs_no_disk(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("host", "shut_in"), [("localhost", False), pytest.param("127.0.0.1", True, marks=pytest.mark.root)]
+)
+def test_sending_needs_no_disk(tmp_path: Path, host: str, shut_in: bool) -> None:
+    """Python's own openings are watched; and, shut into an empty folder, neither OpenSSL nor anybody finds a file.
+
+    Resolving a name does read files in the C library (hosts, resolver settings), which cannot be had beforehand: so
+    the second case names the server by its address.
+    """
+    if shut_in and os.geteuid() != 0:
+        pytest.skip("shutting a process into a folder needs root")
+    empty = tmp_path / "empty"
+    empty.mkdir()
     made = make_certificate(tmp_path)
     (tmp_path / "secret").write_text("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")
     (tmp_path / "password").write_text("a good password")
@@ -48,13 +65,13 @@ def test_sending_needs_no_disk(tmp_path: Path) -> None:
             [[channel]]
             name = "ops"
             kind = "webhook"
-            url = "{receiver.url.replace("127.0.0.1", "localhost")}"
+            url = "{receiver.url.replace("127.0.0.1", host)}"
             secret_file = "{tmp_path}/secret"
             ca_file = "{made.certificate}"
             [[channel]]
             name = "mail"
             kind = "email"
-            server = "localhost"
+            server = "{host}"
             port = {box.port}
             user = "store-1"
             password_file = "{tmp_path}/password"
@@ -66,11 +83,11 @@ def test_sending_needs_no_disk(tmp_path: Path) -> None:
             kind = "log"
         """
         run = subprocess.run(
-            [sys.executable, "-c", textwrap.dedent(SENDER), settings],
+            [sys.executable, "-c", textwrap.dedent(SENDER), settings, str(empty) if shut_in else ""],
             check=False,
             capture_output=True,
             text=True,
-            env={**os.environ, "PYTHONPATH": str(Path(__file__).parent.parent), "no_proxy": "localhost"},
+            env={**os.environ, "PYTHONPATH": str(Path(__file__).parent.parent), "no_proxy": host},
         )
         assert run.returncode == 0, run.stderr
         assert len(receiver.requests) == len(box.mails) == 1
