@@ -172,6 +172,8 @@ class Array:
         notes: single facts worth telling a person ('sdb is now the only copy of slot 0').
         device: the array's own block device (``md0``), whose counters show foreign load.
         aliases: other names under which a poll that lacks the id may show it (a mount point).
+        partial: the poll was not asked for what redundancy needs, as polls of a recording may be: what it does not
+            tell carries over, and is no blindness.
     """
 
     name: str
@@ -195,6 +197,7 @@ class Array:
     notes: tuple[str, ...] = ()
     device: str | None = None
     aliases: tuple[str, ...] = ()
+    partial: bool = False
 
 
 @dataclass(frozen=True, slots=True)

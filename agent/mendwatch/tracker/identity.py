@@ -24,7 +24,8 @@ def find(array: Array, known: Mapping[str, ArrayState]) -> ArrayState | None:
         for state in known.values():
             if state.known_as == identity(array):
                 return state
-    same_name = [state for state in known.values() if array.name in {state.array.name, *state.array.aliases}]
+    names = {array.name, *array.aliases}
+    same_name = [state for state in known.values() if names & {state.array.name, *state.array.aliases}]
     if array.id_kind is not IdKind.NAME:
         same_name = [state for state in same_name if state.array.id_kind is IdKind.NAME]
     return max(same_name, key=lambda state: state.seen, default=None)

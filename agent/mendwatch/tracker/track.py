@@ -82,7 +82,7 @@ def _blindness(observation: Observation, before: Track, shown: set[str]) -> str 
     for array in observation.arrays:
         state = identity.find(array, before.arrays)
         known = state is not None and state.key in shown and state.left is not None
-        if array.redundancy_left is None and known and not array.lost:
+        if array.redundancy_left is None and known and not array.lost and not array.partial:
             return f"{array.name}: {array.why_unknown or 'the redundancy left is not told'}"
     return None
 

@@ -1,133 +1,241 @@
-"""What runs on a btrfs filesystem: replace, removal of a missing device, scrub, balance."""
+"""What runs on a btrfs filesystem, and what ran last: replace, removal of a device, balance, scrub."""
 
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import datetime, timedelta
 
-from mendwatch.model.observation import Activity, ActivityKind, LastActivity, LastOutcome, Unread
+from mendwatch.model.observation import Activity, ActivityKind, LastActivity, LastOutcome
+from mendwatch.parsers.btrfs.dates import with_year, without_year
+from mendwatch.parsers.btrfs.outputs import LOST
 from mendwatch.parsers.btrfs.readings import Readings
 
-WHEN = r"[ \d]\d\.\w{3} \d\d:\d\d:\d\d"
+WHEN = r"[ \d]?\d\.\w{3} \d\d:\d\d:\d\d"
 COUNTS = r", (?P<write>\d+) write errs, (?P<read>\d+) uncorr\. read errs"
-RUNNING = re.compile(rf"(?P<percent>[\d.]+)% done{COUNTS}")
+RUNNING = re.compile(rf"(?P<percent>\d+\.\d)% done{COUNTS}")
 ENDED = re.compile(
     rf"Started on (?P<started>{WHEN}), (?P<how>finished|canceled|suspended) on (?P<ended>{WHEN})"
-    rf"(?: at (?P<percent>[\d.]+)%)?{COUNTS}"
+    rf"(?: at (?P<percent>\d+\.\d)%)?{COUNTS}"
 )
-BALANCING = re.compile(r"Balance on '.*' is (?P<how>running|paused).*")
-BALANCED = re.compile(r"(?P<done>\d+) out of about (?P<total>\d+) chunks balanced.*")
-SCRUBBED = re.compile(r"Bytes scrubbed:\s+\S+\s+\((?P<percent>[\d.]+)%\)")
-OUTCOMES = {"finished": LastOutcome.FINISHED, "canceled": LastOutcome.CANCELLED}
-AHEAD = timedelta(days=1)
+NEVER = "Never started"
+BALANCING = re.compile(r"Balance on '.*' is (?P<how>running|paused)(?:, \w+ requested)*")
+BALANCED = re.compile(r"(?P<done>\d+) out of about (?P<total>\d+) chunks balanced \((?P<looked>\d+) considered\),.*")
+NO_BALANCE = re.compile(r"No balance found on '.*'")
+SCRUB_FIELD = re.compile(r"\s*(?P<name>[A-Z][A-Za-z ]+): +(?P<value>.*)")
+SCRUB_OLD = re.compile(r"\s*(?:no stats available|scrub (?:status|started|resumed) .*|total bytes scrubbed: .*)")
+SCRUBBED = re.compile(r"\S+\s+\((?P<percent>[\d.]+)%\)")
+SPAN = re.compile(r"(?P<hours>\d+):(?P<minutes>\d\d):(?P<seconds>\d\d)")
+REPLACE_OUTCOMES = {"finished": LastOutcome.FINISHED, "canceled": LastOutcome.CANCELLED}
+SCRUB_OUTCOMES = {"finished": LastOutcome.FINISHED, "aborted": LastOutcome.CANCELLED}
+# So soon after a replace has ended, nothing else can have begun and gone unseen for long.
+JUST_ENDED = timedelta(minutes=3)
 
 
-def activities_of(found: Readings, operation: str | None, *, missing: bool) -> tuple[Activity, ...] | None:
-    """What runs or is held; None if this poll did not look."""
-    if found.replace is None and found.balance is None and found.scrub is None and operation is None:
+def activities_of(found: Readings, at: datetime, zone: str, missing: int | None) -> tuple[Activity, ...] | None:
+    """What runs or is held; None if this poll did not look where it would be seen."""
+    runs = [*_replace(found, at, zone), *_removal(found, missing=bool(missing)), *_balance(found), *_scrub(found, zone)]
+    if runs:
+        return tuple(runs)
+    operation = found.sysfs.operation if found.sysfs is not None else None
+    if found.replace is None and operation is None:
         return None
-    running: list[Activity] = []
-    if found.replace is not None:
-        running += _replace(found)
-    elif operation == "device replace":
-        running.append(Activity(ActivityKind.REBUILD, "replace", running=True, end_share=None, fills=_target(found)))
-    if operation == "device remove" and not running:
-        counters = {"leaving": found.leaving} if found.leaving is not None else _used(found)
-        kind = ActivityKind.REBUILD if missing else ActivityKind.REMOVE
-        running.append(Activity(kind, "device remove", running=True, counters=counters))
-    running += _balance(found, operation)
-    running += _scrub(found)
-    return tuple(running)
+    looked = operation is not None or found.usage is not None or found.show is not None
+    if not looked and missing != 0:
+        # The other way to rebuild, removal of the missing device, would show only in what this poll did not read.
+        last = _last_replace(found, at, zone)
+        return () if last is not None and last.ended is not None and at - last.ended <= JUST_ENDED else None
+    return ()
 
 
-def _used(found: Readings) -> dict[str, int]:
-    return {f"used:{device.path}": device.used for device in found.devices if not device.missing}
+def replacing(found: Readings) -> bool:
+    """Whether a replace runs or is suspended, so that the device with devid 0 is its target."""
+    if found.replace is None:
+        return found.sysfs is not None and found.sysfs.operation == "device replace"
+    text = found.replace.strip()
+    ended = ENDED.fullmatch(text)
+    return RUNNING.fullmatch(text) is not None or (ended is not None and ended["how"] == "suspended")
 
 
-def _target(found: Readings) -> tuple[str, ...]:
-    return tuple(device.path for device in found.devices if device.id == 0)
+def targets(found: Readings) -> tuple[str, ...]:
+    """The device that a replace writes to."""
+    if not replacing(found):
+        return ()
+    if found.show is not None:
+        return (found.show.target.path,) if found.show.target is not None else ()
+    if found.stats:
+        # The counters are listed by devid, and the target's is 0.
+        return (found.stats[0].path,)
+    return ()
 
 
-def _replace(found: Readings) -> list[Activity]:
-    text = (found.replace or "").strip()
+def _replace(found: Readings, at: datetime, zone: str) -> list[Activity]:
+    if not replacing(found):
+        text = (found.replace or "").strip()
+        if text not in {"", NEVER} and ENDED.fullmatch(text) is None:
+            found.odd(1, text)
+        return []
+    fills = targets(found)
+    share = None
+    target = found.show.target if found.show is not None else None
+    if target is not None and target.size_bytes > 0:
+        # The target carries the source's figures (dev-replace.c): its allocated part is where the position ends.
+        share = min(1.0, target.used_bytes / target.size_bytes)
+    if found.replace is None:
+        return [Activity(ActivityKind.REBUILD, "replace", running=True, fills=fills, end_share=share)]
+    text = found.replace.strip()
     match = RUNNING.fullmatch(text)
     held = ENDED.fullmatch(text)
-    if match is None and held is not None and held["how"] == "suspended" and held["percent"]:
-        match = held
-    if match is None:
-        if held is None and text not in {"Never started", ""}:
-            found.unread.append(Unread(1, text))
+    told = match or held
+    if told is None:
         return []
-    done = float(match["percent"]) / 100
-    target = next((device for device in found.devices if device.id == 0), None)
-    errors = int(match["write"]) + int(match["read"])
-    suspended = match is held
+    write, read = int(told["write"]), int(told["read"])
+    permille = round(float(told["percent"]) * 10) if told["percent"] is not None else None
+    counters = {"write_errors": write, "read_errors": read}
     return [
         Activity(
             kind=ActivityKind.REBUILD,
             word="replace",
-            running=not suspended,
-            paused=suspended,
-            done=done,
-            errors=errors,
-            fills=_target(found),
-            counters={"permille": round(done * 1000), "errors": errors},
-            end_share=min(1.0, target.used / target.size) if target is not None and target.size else None,
-            why_held="the replace is suspended" if suspended else None,
+            running=match is not None,
+            paused=match is None,
+            started=without_year(held["started"], at, zone) if held is not None else None,
+            done=permille / 1000 if permille is not None else None,
+            errors=write + read,
+            fills=fills,
+            counters=counters if permille is None else {"permille": permille, **counters},
+            end_share=share,
+            why_held=None if match is not None else "suspended",
         )
     ]
 
 
-def _balance(found: Readings, operation: str | None) -> list[Activity]:
-    lines = (found.balance or "").splitlines()
-    match = BALANCING.fullmatch(lines[0].strip()) if lines else None
-    if match is None:
+def _removal(found: Readings, *, missing: bool) -> list[Activity]:
+    """A device that is being removed: its chunks are moved to the others, and no percentage exists."""
+    operation = found.sysfs.operation if found.sysfs is not None else None
+    leaving = _leaving(found)
+    if operation != "device remove" and (operation is not None or not leaving or replacing(found)):
+        return []
+    if not leaving and missing:
+        leaving = set(LOST)
+    held = (
+        [size for chunks in found.usage.chunks for path, size in chunks.held if path in leaving] if found.usage else []
+    )
+    kind = ActivityKind.REBUILD if missing else ActivityKind.REMOVE
+    counters = {"allocated": sum(held)} if held else {}
+    return [Activity(kind, "device remove", running=True, subject="device remove", counters=counters)]
+
+
+def _leaving(found: Readings) -> set[str]:
+    """A device is shrunk to nothing before its chunks move (btrfs_rm_device): its free space reads negative."""
+    if found.usage is None:
+        return set()
+    return {path for path, free in found.usage.free if free < 0}
+
+
+def _balance(found: Readings) -> list[Activity]:
+    operation = found.sysfs.operation if found.sysfs is not None else None
+    lines = [line.strip() for line in (found.balance or "").splitlines() if line.strip()]
+    head = BALANCING.fullmatch(lines[0]) if lines else None
+    if head is None:
+        for number, line in enumerate(lines, start=1):
+            if NO_BALANCE.fullmatch(line) is None:
+                found.odd(number, line)
         if operation not in {"balance", "balance paused"}:
             return []
-        return [Activity(ActivityKind.BALANCE, "balance", running=operation == "balance")]
-    counted = BALANCED.match(lines[1].strip()) if len(lines) > 1 else None
-    done = int(counted["done"]) if counted else None
-    total = int(counted["total"]) if counted else None
-    paused = match["how"] == "paused"
-    share = done / total if done is not None and total else None
-    return [Activity(ActivityKind.BALANCE, "balance", running=not paused, paused=paused, done=share)]
-
-
-def _scrub(found: Readings) -> list[Activity]:
-    text = found.scrub or ""
-    if not re.search(r"^Status:\s+running", text, re.MULTILINE):
-        return []
-    match = SCRUBBED.search(text)
+        paused = operation == "balance paused"
+        held = "balance paused" if paused else None
+        return [Activity(ActivityKind.BALANCE, "balance", running=not paused, paused=paused, why_held=held)]
+    counted = BALANCED.fullmatch(lines[1]) if len(lines) > 1 else None
+    for number, line in enumerate(lines[1:], start=2):
+        if BALANCED.fullmatch(line) is None:
+            found.odd(number, line)
+    done, total = (int(counted["done"]), int(counted["total"])) if counted is not None else (0, 0)
+    paused = head["how"] == "paused"
     return [
         Activity(
-            ActivityKind.SCRUB, "scrub", running=True, done=float(match["percent"]) / 100 if match is not None else None
+            kind=ActivityKind.BALANCE,
+            word="balance",
+            running=not paused,
+            paused=paused,
+            done=min(1.0, done / total) if total else None,
+            counters={"chunks": done, "considered": int(counted["looked"])} if counted is not None else {},
+            why_held="balance paused" if paused else None,
         )
     ]
+
+
+def _scrub_fields(found: Readings) -> dict[str, str]:
+    """The fields of ``scrub status``; the prose of before 5.2 is knowingly skipped."""
+    fields: dict[str, str] = {}
+    for number, line in enumerate((found.scrub or "").splitlines(), start=1):
+        match = SCRUB_FIELD.fullmatch(line)
+        if match is not None:
+            fields[match["name"].strip()] = match["value"].strip()
+        elif line.strip() and SCRUB_OLD.fullmatch(line) is None:
+            found.odd(number, line)
+    return fields
+
+
+def _scrub(found: Readings, zone: str) -> list[Activity]:
+    fields = _scrub_fields(found)
+    if fields.get("Status") != "running":
+        return []
+    scrubbed = SCRUBBED.fullmatch(fields.get("Bytes scrubbed", ""))
+    left = SPAN.fullmatch(fields.get("Time left", ""))
+    return [
+        Activity(
+            kind=ActivityKind.SCRUB,
+            word="scrub",
+            running=True,
+            started=with_year(fields.get("Scrub started", ""), zone),
+            # After a cancel and a resume it counts past the end.
+            done=min(1.0, float(scrubbed["percent"]) / 100) if scrubbed is not None else None,
+            native_seconds_left=_seconds(left) if left is not None else None,
+            errors=_scrub_errors(fields),
+            counters={"hundredths": round(float(scrubbed["percent"]) * 100)} if scrubbed is not None else {},
+        )
+    ]
+
+
+def _seconds(span: re.Match[str]) -> float:
+    return int(span["hours"]) * 3600.0 + int(span["minutes"]) * 60 + int(span["seconds"])
+
+
+def _scrub_errors(fields: dict[str, str]) -> int | None:
+    """Errors that could not be corrected, None where the summary does not tell."""
+    if fields.get("Error summary") == "no errors found":
+        return 0
+    told = fields.get("Uncorrectable", "")
+    return int(told) if told.isdigit() else None
 
 
 def last_of(found: Readings, at: datetime, zone: str) -> LastActivity | None:
-    """The last replace that ended; its line stays for ever, so only a change of it is an event."""
+    """What ended last: both lines stay for ever, so only a change of them is an event."""
+    ended = [last for last in (_last_replace(found, at, zone), _last_scrub(found, zone)) if last is not None]
+    return max(ended, key=lambda last: last.ended.timestamp() if last.ended is not None else 0.0, default=None)
+
+
+def _last_replace(found: Readings, at: datetime, zone: str) -> LastActivity | None:
     match = ENDED.fullmatch((found.replace or "").strip())
-    if match is None or match["how"] not in OUTCOMES:
+    if match is None or match["how"] not in REPLACE_OUTCOMES:
         return None
     errors = int(match["write"]) + int(match["read"])
-    outcome = OUTCOMES[match["how"]]
+    outcome = REPLACE_OUTCOMES[match["how"]]
     if outcome is LastOutcome.FINISHED and errors:
         outcome = LastOutcome.FINISHED_WITH_ERRORS
-    ended = _when(match["ended"], at, zone)
-    started = _when(match["started"], ended or at, zone)
+    ended = without_year(match["ended"], at, zone)
+    started = without_year(match["started"], ended or at, zone)
     return LastActivity(ActivityKind.REBUILD, "replace", outcome, ended, errors, started)
 
 
-def _when(text: str, at: datetime, zone: str) -> datetime | None:
-    """A date without a year: the latest that is not after ``at`` (but for a clock that differs a little)."""
-    for year in (at.year + 1, at.year, at.year - 1):
-        try:
-            read = datetime.strptime(f"{text.strip()} {year} +0000", "%d.%b %H:%M:%S %Y %z")
-        except ValueError:
-            continue
-        read = read.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC)
-        if read <= at + AHEAD:
-            return read
-    return None
+def _last_scrub(found: Readings, zone: str) -> LastActivity | None:
+    fields = _scrub_fields(found)
+    outcome = SCRUB_OUTCOMES.get(fields.get("Status", ""))
+    if outcome is None:
+        return None
+    errors = _scrub_errors(fields)
+    if outcome is LastOutcome.FINISHED and errors:
+        outcome = LastOutcome.FINISHED_WITH_ERRORS
+    started = with_year(fields.get("Scrub started", ""), zone)
+    span = SPAN.fullmatch(fields.get("Duration", ""))
+    ended = started + timedelta(seconds=_seconds(span)) if started is not None and span is not None else None
+    return LastActivity(ActivityKind.SCRUB, "scrub", outcome, ended, errors, started)

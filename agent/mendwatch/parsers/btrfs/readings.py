@@ -1,143 +1,165 @@
-"""The readings of one btrfs filesystem in one poll: each output in a shape of its own, absent where not read."""
+"""The readings of one poll, put together by filesystem: the most exact of several forms, and what failed."""
 
 from __future__ import annotations
 
-import json
-import re
 from dataclasses import dataclass, field
 
-from mendwatch.model.observation import Errors, Unread
+from mendwatch.model.capture import Capture, CommandRead
+from mendwatch.model.observation import Unread
+from mendwatch.parsers.btrfs.mounts import MOUNTINFO, Mount, mounts_of, odd_lines
+from mendwatch.parsers.btrfs.outputs import Counted, Show, Usage, read_show, read_stats, read_usage
+from mendwatch.parsers.btrfs.sysfs import Sysfs, sysfs_of
 
-UNITS = {"B": 0, "KiB": 1, "MiB": 2, "GiB": 3, "TiB": 4, "PiB": 5}
-SIZE = r"[\d.]+(?:[KMGTP]iB|B)?"
-LABEL = re.compile(r"Label: (?:'(?P<label>.*)'|none)\s+uuid: (?P<uuid>[0-9a-f-]{36})")
-TOTAL = re.compile(r"\s*Total devices (?P<devices>\d+) FS bytes used .*")
-DEVICE = re.compile(
-    rf"\s*devid\s+(?P<id>\d+) size (?P<size>{SIZE}) used (?P<used>{SIZE}) path (?P<path>.*?)(?P<missing>\s*MISSING)?"
-)
-STAT = re.compile(r"\[(?P<device>.*)\]\.(?P<counter>\w+)\s+(?P<count>\d+)")
-PROFILE = re.compile(rf"(?P<kind>Data|Metadata|System),(?P<profile>\w+): Size:(?P<size>{SIZE}), Used:.*")
-FIELD = re.compile(r"\s*(?P<name>[^:]+):\s+(?P<value>\S+).*")
-UNLOCATED = frozenset({"<missing disk>", "missing", ""})
-
-
-@dataclass(frozen=True, slots=True)
-class Device:
-    """A device as ``filesystem show`` lists it; devid 0 is the target of a replace."""
-
-    id: int
-    size: int
-    used: int
-    path: str
-    missing: bool
+GROUPS = ("replace", "device", "filesystem", "scrub", "balance")
+VERBS = ("status", "stats", "show", "usage")
+TIMED_OUT = 124  # what timeout(1) ends with
+ERRORS_COUNTED = 64  # this bit of the exit code of `device stats -c` says that a counter is not 0
 
 
 @dataclass(slots=True)
 class Readings:
-    """What one poll read of one filesystem.
+    """What one poll read of one filesystem; None is 'not read'.
 
     Attributes:
-        mount: where it is mounted.
-        stats: error counters by device path.
-        profiles: data, metadata and system profiles in use, by kind.
-        missing_bytes: size of the missing devices, None when not told.
-        leaving: bytes still allocated on a missing device.
-        replace, balance, scrub: the text of each status.
-        sysfs: files below its folder, by path.
+        asked: the commands that were run on it, whether they answered or not.
+        failed: those that did not, each in words.
     """
 
     mount: str | None = None
     uuid: str | None = None
-    label: str | None = None
-    shown: bool = False
-    devices: list[Device] = field(default_factory=list)
-    some_missing: bool = False
-    stats: dict[str, Errors] = field(default_factory=dict)
-    profiles: dict[str, set[str]] = field(default_factory=dict)
-    missing_bytes: int | None = None
-    leaving: int | None = None
+    show: Show | None = None
+    stats: list[Counted] | None = None
+    usage: Usage | None = None
     replace: str | None = None
     balance: str | None = None
     scrub: str | None = None
-    sysfs: dict[str, str] = field(default_factory=dict)
-    unread: list[Unread] = field(default_factory=list)
+    sysfs: Sysfs | None = None
+    asked: set[str] = field(default_factory=set)
     failed: list[str] = field(default_factory=list)
+    unread: list[Unread] = field(default_factory=list)
+    exact: set[str] = field(default_factory=set)
+
+    def odd(self, line: int, text: str) -> None:
+        """Note a line that could not be read."""
+        self.unread.append(Unread(line, text))
 
 
-def size(text: str) -> int:
-    """A size with or without its unit, in bytes."""
-    match = re.fullmatch(r"([\d.]+)([KMGTP]?i?B)?", text)
-    if match is None:
-        return 0
-    return round(float(match[1]) * float(1024 ** UNITS.get(match[2] or "B", 0)))
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """All filesystems of one poll, what failed where none could be told, and whether the mounts were listed."""
+
+    filesystems: tuple[Readings, ...]
+    unread: tuple[Unread, ...]
+    failed: tuple[str, ...]
+    complete: bool
 
 
-def take_show(found: Readings, text: str) -> None:
-    """``btrfs filesystem show``."""
-    for number, line in enumerate(text.splitlines(), start=1):
-        if (match := LABEL.fullmatch(line.strip())) is not None:
-            found.label, found.uuid, found.shown = match["label"], match["uuid"], True
-        elif (device := DEVICE.fullmatch(line)) is not None:
-            path = device["path"].strip()
-            gone = device["missing"] is not None or path in UNLOCATED
-            found.devices.append(Device(int(device["id"]), size(device["size"]), size(device["used"]), path, gone))
-        elif "Some devices missing" in line:
-            found.some_missing = True
-        elif line.strip() and TOTAL.fullmatch(line) is None:
-            found.unread.append(Unread(number, line))
+def gather(capture: Capture) -> Gathered:
+    """Bring the readings of a poll together: commands by mount point, sysfs by UUID."""
+    mountinfo = next((f for f in capture.files() if f.path.endswith(MOUNTINFO)), None)
+    text = mountinfo.text if mountinfo is not None else None
+    mounts = mounts_of(text or "")
+    by_mount = {mount.place: Readings(mount=mount.place) for mount in mounts}
+    for read in capture.commands():
+        words = _words(read)
+        if words is not None and read.argv[-1].startswith("/"):
+            _take(by_mount.setdefault(read.argv[-1], Readings(mount=read.argv[-1])), words, read)
+    folders = sysfs_of(capture.reads)
+    _identify(by_mount, {mount.place: mount for mount in mounts}, folders)
+    found: dict[str, Readings] = {}
+    failed: list[str] = []
+    for place, one in by_mount.items():
+        if _told(one) or (one.uuid in folders) or any(mount.place == place for mount in mounts):
+            # A filesystem that is mounted twice is one: the first mount point that was asked speaks for it.
+            found.setdefault(one.uuid or place, one)
+        else:
+            failed += one.failed[:1]
+    for uuid, folder in folders.items():
+        found.setdefault(uuid, Readings(uuid=uuid)).sysfs = folder
+    odd = tuple(Unread(number, line) for number, line in odd_lines(text or ""))
+    if mountinfo is not None and text is None:
+        failed.append(f"{MOUNTINFO}: {mountinfo.error}")
+    return Gathered(tuple(found.values()), odd, tuple(failed), text is not None)
 
 
-def take_stats(found: Readings, text: str) -> None:
-    """``btrfs device stats``, as text or JSON (numbers are strings before 6.5)."""
-    counts: dict[str, dict[str, int]] = {}
-    if text.lstrip().startswith("{"):
-        try:
-            rows = json.loads(text).get("device-stats", [])
-        except (ValueError, AttributeError):
-            found.unread.append(Unread(1, text[:200]))
-            return
-        for row in rows:
-            counters = {k: int(v) for k, v in row.items() if k.endswith("_errs") and str(v).isdigit()}
-            counts[str(row.get("device", ""))] = counters
-    else:
-        for number, line in enumerate(text.splitlines(), start=1):
-            match = STAT.fullmatch(line.strip())
-            if match is not None:
-                counts.setdefault(match["device"], {})[match["counter"]] = int(match["count"])
-            elif line.strip():
-                found.unread.append(Unread(number, line))
-    for device, counters in counts.items():
-        found.stats[device] = Errors(
-            read=counters.get("read_io_errs"),
-            write=counters.get("write_io_errs"),
-            checksum=_sum(counters.get("corruption_errs"), counters.get("generation_errs")),
-        )
+def _words(read: CommandRead) -> tuple[str, str] | None:
+    """The group and the verb of a btrfs command, written out; None for any other command."""
+    if not read.argv or read.argv[0].rpartition("/")[2] != "btrfs":
+        return None
+    words = [word for word in read.argv[1:-1] if not word.startswith("-") and word not in {"json", "text"}]
+    if len(words) != 2:  # noqa: PLR2004 - a group and a verb
+        return None
+    group = next((full for full in GROUPS if full.startswith(words[0])), None)
+    verb = next((full for full in VERBS if full.startswith(words[1])), None)
+    return (group, verb) if group is not None and verb is not None else None
 
 
-def _sum(first: int | None, second: int | None) -> int | None:
-    return None if first is None and second is None else (first or 0) + (second or 0)
+def _take(found: Readings, words: tuple[str, str], read: CommandRead) -> None:
+    command = " ".join(words)
+    found.asked.add(command)
+    if not _answered(words, read):
+        found.failed.append(_why(read))
+        return
+    exact = bool({"-b", "--raw", "json"} & set(read.argv))
+    if command in found.exact and not exact:
+        return  # The same, rounded.
+    if exact:
+        found.exact.add(command)
+    match command:
+        case "replace status":
+            found.replace = read.stdout
+        case "balance status":
+            found.balance = read.stdout
+        case "device stats":
+            found.stats = read_stats(read.stdout, found.odd)
+        case "filesystem usage":
+            found.usage = read_usage(read.stdout, found.odd)
+        case "filesystem show":
+            _take_show(found, read.stdout)
+        case "scrub status" if not {"-R", "-d"} & set(read.argv):
+            found.scrub = read.stdout
+        case _:
+            pass  # Other forms say nothing that is not known from these.
 
 
-def take_usage(found: Readings, text: str) -> None:
-    """``btrfs filesystem usage``: profiles, and how much is missing; single lines of it are knowingly skipped."""
-    for line in text.splitlines():
-        if (match := PROFILE.fullmatch(line)) is not None:
-            found.profiles.setdefault(match["kind"], set()).add(match["profile"].lower())
-        elif line.strip().startswith("Device missing:"):
-            value = FIELD.fullmatch(line)
-            found.missing_bytes = size(value["value"]) if value is not None else None
+def _take_show(found: Readings, text: str) -> None:
+    shown = read_show(text, found.odd)
+    if shown:
+        found.show, found.uuid = shown[0], shown[0].uuid
 
 
-def take_device_usage(found: Readings, text: str) -> None:
-    """``btrfs device usage``: what is still allocated on a missing device."""
-    inside = False
-    allocated = 0
-    seen = False
-    for line in text.splitlines():
-        if not line.startswith(" "):
-            inside = line.startswith(("missing,", "<missing disk>"))
-            seen = seen or inside
-        elif inside and (match := re.fullmatch(rf"\s+(?:Data|Metadata|System),\w+:\s+(?P<size>{SIZE})", line)):
-            allocated += size(match["size"])
-    if seen:
-        found.leaving = allocated
+def _answered(words: tuple[str, str], read: CommandRead) -> bool:
+    if read.exit is None or read.exit == TIMED_OUT or read.error is not None:
+        return False
+    if words[0] == "balance":
+        return read.exit == 0 or (read.exit == 1 and read.stdout.startswith("Balance on"))
+    if words == ("device", "stats") and read.exit & ERRORS_COUNTED:
+        return True
+    return read.exit == 0
+
+
+def _why(read: CommandRead) -> str:
+    said = read.error or next(iter(read.stderr.strip().splitlines()), f"ended with {read.exit}")
+    words = [read.argv[0].rpartition("/")[2], *read.argv[1:]]
+    return f"{' '.join(words)}: {said}"
+
+
+def _told(found: Readings) -> bool:
+    read = (found.show, found.stats, found.usage, found.replace, found.balance, found.scrub)
+    return any(reading is not None for reading in read)
+
+
+def _identify(by_mount: dict[str, Readings], mounts: dict[str, Mount], folders: dict[str, Sysfs]) -> None:
+    """Find the UUID of filesystems that ``show`` did not tell: by scrub status, by device, or the last that is left."""
+    for place, found in by_mount.items():
+        if found.uuid is None and found.scrub is not None:
+            first = next(iter(found.scrub.splitlines()), "")
+            key, _, uuid = first.partition(":")
+            found.uuid = uuid.strip() if key == "UUID" and uuid.strip() else None
+        if found.uuid is None and place in mounts:
+            device = mounts[place].device.rpartition("/")[2]
+            found.uuid = next((uuid for uuid, folder in folders.items() if device in folder.blocks), None)
+    nameless = [found for found in by_mount.values() if found.uuid is None]
+    left = set(folders) - {found.uuid for found in by_mount.values()}
+    if len(nameless) == len(left) == 1:
+        nameless[0].uuid = left.pop()

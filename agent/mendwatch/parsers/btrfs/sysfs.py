@@ -1,0 +1,88 @@
+"""What ``/sys/fs/btrfs/<uuid>`` tells, to everyone (the kernel's fs/btrfs/sysfs.c)."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+from mendwatch.model.capture import FileRead, Read
+from mendwatch.model.observation import Errors
+
+FOLDER = "/sys/fs/btrfs/"
+FILES = (
+    "label",
+    "exclusive_operation",
+    "devinfo/*/missing",
+    "devinfo/*/replace_target",
+    "devinfo/*/error_stats",
+    "devinfo/*/scrub_speed_max",
+    "allocation/data/*/total_bytes",
+    "allocation/metadata/*/total_bytes",
+    "allocation/system/*/total_bytes",
+    "devices/*/size",
+    "devices/*/dm/name",
+)
+PATH = re.compile(r".*/sys/fs/btrfs/(?P<uuid>[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})/(?P<name>.+)")
+DEVINFO = re.compile(r"devinfo/(?P<id>\d+)/(?P<file>\w+)")
+ALLOCATION = re.compile(r"allocation/(?P<kind>data|metadata|system)/(?P<profile>\w+)/total_bytes")
+DEVICE = re.compile(r"devices/(?P<device>[^/]+)/(?P<file>size|dm/name)")
+
+
+@dataclass(slots=True)
+class Sysfs:
+    """One filesystem's folder.
+
+    Attributes:
+        operation: what has the filesystem to itself (``none``, ``device replace``, …), None before 5.10.
+        devices: the files of each device, by its devid; 0 is the target of a replace.
+        profiles: those in use, by kind of chunk.
+        blocks: the kernel names of the devices that are there, and their device-mapper names.
+    """
+
+    label: str | None = None
+    operation: str | None = None
+    devices: dict[int, dict[str, str]] = field(default_factory=dict)
+    profiles: dict[str, set[str]] = field(default_factory=dict)
+    blocks: set[str] = field(default_factory=set)
+
+    @property
+    def missing(self) -> tuple[int, ...] | None:
+        """The devids that are missing, None if sysfs does not tell."""
+        told = {devid: files["missing"] for devid, files in self.devices.items() if "missing" in files}
+        return tuple(sorted(devid for devid, flag in told.items() if flag == "1")) if told else None
+
+    def errors(self, devid: int) -> Errors | None:
+        """The error counters of a device, None where the kernel tells none (before 6.1, or ``invalid``)."""
+        lines = self.devices.get(devid, {}).get("error_stats", "").splitlines()
+        counts = {name: int(count) for name, _, count in (line.partition(" ") for line in lines) if count.isdigit()}
+        if not counts:
+            return None
+        return Errors(
+            read=counts.get("read_errs"),
+            write=counts.get("write_errs"),
+            checksum=counts.get("corruption_errs", 0) + counts.get("generation_errs", 0),
+        )
+
+
+def sysfs_of(reads: tuple[Read, ...]) -> dict[str, Sysfs]:
+    """Every filesystem's folder, by UUID."""
+    found: dict[str, Sysfs] = {}
+    for read in reads:
+        match = PATH.fullmatch(read.path) if isinstance(read, FileRead) else None
+        if match is not None and isinstance(read, FileRead) and read.text is not None:
+            _take(found.setdefault(match["uuid"], Sysfs()), match["name"], read.text.strip("\n"))
+    return found
+
+
+def _take(found: Sysfs, name: str, text: str) -> None:
+    if name == "label":
+        found.label = text or None
+    elif name == "exclusive_operation":
+        found.operation = text.strip()
+    elif (device := DEVINFO.fullmatch(name)) is not None:
+        found.devices.setdefault(int(device["id"]), {})[device["file"]] = text.strip()
+    elif (chunks := ALLOCATION.fullmatch(name)) is not None:
+        if text.strip() not in {"", "0"}:
+            found.profiles.setdefault(chunks["kind"], set()).add(chunks["profile"])
+    elif (block := DEVICE.fullmatch(name)) is not None:
+        found.blocks.add(block["device"] if block["file"] == "size" else text.strip())
