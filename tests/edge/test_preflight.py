@@ -175,6 +175,26 @@ def test_a_tool_that_fails_is_told_with_what_to_do(site: Site, prints: str, code
     assert to_do in check.to_do
 
 
+def test_a_source_that_refuses_us_is_no_fault_where_nobody_asked_for_it(site: Site) -> None:
+    tool = site.folder / "zpool"
+    tool.write_text("#!/bin/sh\necho 'Permission denied the ZFS utilities must be run as root.' >&2\nexit 1\n", "utf-8")
+    tool.chmod(0o755)
+    (site.root / "sys/module/zfs").mkdir(parents=True)
+    site.say(sources=f'[source.zfs]\ncommand = "{tool}"\n')
+    check = site.only("source zfs")
+    assert check.verdict is Verdict.NOTE
+    assert check.to_do.endswith("enabled = false in [source.zfs]")
+
+
+def test_lines_that_are_not_understood_are_told(site: Site) -> None:
+    with (site.root / "proc/mdstat").open("a", encoding="utf-8") as file:
+        file.write("something new: 12\n")
+    understood, unread = site.about("source md")
+    assert understood.verdict is Verdict.FINE
+    assert unread.verdict is Verdict.NOTE
+    assert "the first: something new: 12" in unread.said
+
+
 def test_a_tool_that_is_not_installed_or_hangs_is_told(site: Site) -> None:
     (site.root / "sys/module/zfs").mkdir(parents=True)
     tool = site.folder / "zpool"

@@ -21,19 +21,8 @@ _EXPECTED = {
     "int_type": "a whole number",
     "string_type": "a text in quotes",
     "tuple_type": "a list in brackets",
-    "list_type": "a list in brackets",
-    "dict_type": "a table",
-    "model_type": "a table",
-    "int_from_float": "a whole number",
-    "int_parsing": "a whole number",
-    "bool_parsing": "true or false",
 }
-_BOUND = {
-    "greater_than": "more than",
-    "greater_than_equal": "at least",
-    "less_than": "less than",
-    "less_than_equal": "at most",
-}
+_BOUND = {"greater_than_equal": "at least", "less_than_equal": "at most"}
 _OWN_WORDS = re.compile(r"^Value error, ")
 
 
@@ -119,8 +108,6 @@ def _worded(detail: ErrorDetails, field: tuple[str, FieldInfo] | None) -> tuple[
     if kind in _BOUND:
         bound = next(iter(context.values()))
         return f"{shown(value)} is out of range", f"give {_BOUND[kind]} {bound}"
-    if kind in {"enum", "literal_error"}:
+    if kind == "enum":
         return f"{shown(value)} is not known here", f"give {context['expected']}"
-    if kind in {"too_short", "string_too_short"}:
-        return "is empty", such_as
     return detail["msg"][0].lower() + detail["msg"][1:], such_as

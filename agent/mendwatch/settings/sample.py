@@ -7,7 +7,6 @@ from collections.abc import Iterator, Mapping
 from pydantic.fields import FieldInfo
 
 from mendwatch.model.channels import OPTIONS
-from mendwatch.model.durations import format_duration
 from mendwatch.settings.refusals import keys
 from mendwatch.settings.tables import (
     KNOWN_SOURCES,
@@ -97,11 +96,7 @@ def _section(
 def _values(field: FieldInfo, given: object) -> list[str]:
     if given is not None:
         return [written(given)]
-    if field.examples:
-        return [written(value) for value in field.examples]
-    if isinstance(field.default, float):
-        return [written(format_duration(field.default))]
-    return [written(field.default)]
+    return [written(value) for value in field.examples or [field.default]]
 
 
 def _remarks(text: str) -> list[str]:
