@@ -182,7 +182,8 @@ def _channels(settings: Settings, clock: Clock) -> Iterator[Check]:
             kinds.open(channel, host, clock)
         except SettingsError as error:
             for problem in error.problems:
-                yield fault(about, f"{problem.where}: {problem.what} ({error.file})", problem.right)
+                where = problem.where.removesuffix(f' of the channel "{channel.name}"')
+                yield fault(about, f"{where}: {problem.what} ({error.file})", problem.right)
             continue
         found = list(files.secrets(channel, as_root=_is_root()))
         yield from found or [fine(about, f"{channel.kind}, ready to send (mendwatch page-test tries it)")]
