@@ -17,8 +17,8 @@ LISTED = "\n".join(
         "30 22 0:45 / /srv/vault rw,noatime - zfs vault/data rw,xattr",
         "31 22 0:46 /@ /srv/My\\040Books rw - btrfs /dev/sdd rw,subvolid=256,subvol=/@",
         "32 22 252:0 / /srv/volume rw shared:9 master:1 - ext4 /dev/mapper/group-volume rw",
-        "33 22 0:60 / /tmp rw - tmpfs tmpfs rw",
-        "34 33 8:99 / /tmp rw - ext4 /dev/later rw",
+        "33 22 0:60 / /scratch rw - tmpfs tmpfs rw",
+        "34 33 8:99 / /scratch rw - ext4 /dev/later rw",
         "35 22 0:61 / /overlay rw - overlay overlay rw",
         "broken line",
     ]
@@ -85,7 +85,7 @@ def test_a_path_lies_in_the_nearest_mount_above_it(path: str, point: str) -> Non
 
 
 def test_of_two_mounts_on_one_point_the_later_counts() -> None:
-    mount = mount_of("/tmp/x", LISTED)
+    mount = mount_of("/scratch/x", LISTED)
     assert mount is not None
     assert mount.what == "/dev/later"
 
