@@ -16,7 +16,7 @@ class Advice(StrEnum):
     VENDOR = "Read what the storage system's vendor says about this state."
     LOAD = "Lower other load on these drives if you can."
     SETTING = "Look at the setting named above."
-    CABLE = "Look at the cables and ports of the drive named above."
+    CABLE = "Look at the cables and ports of the drives concerned."
     RESPONSIBLE = "Ask the person responsible before changing anything."
 
 

@@ -12,6 +12,7 @@ from mendwatch.reports.tellings import body, headline, left_in_words
 from mendwatch.reports.words import moment
 
 TITLE_LONGEST = 140
+CAUSES_TOLD = 2
 ABOUT_ARRAYS = frozenset(AlertKind) - {
     AlertKind.SOURCE_BLIND,
     AlertKind.SOURCE_SIGHTED,
@@ -49,7 +50,7 @@ def render(alert: Alert, zone: str) -> Message:
 def _title(alert: Alert, zone: str) -> str:
     subject = clean(alert.array or alert.system)
     again = f" (reminder {alert.reminder})" if alert.reminder else ""
-    title = f"{clean(alert.host)} {subject}: {headline(alert, zone)}{again}"
+    title = f"{' '.join(filter(None, (clean(alert.host), subject)))}: {headline(alert, zone)}{again}"
     return title if len(title) <= TITLE_LONGEST else f"{title[: TITLE_LONGEST - 1]}…"
 
 
@@ -59,17 +60,18 @@ def _paragraphs(alert: Alert, zone: str) -> list[list[str]]:
     if about_array:
         happened = [left_in_words(alert), *happened]
     ended = {AlertKind.REBUILD_ENDED, AlertKind.REDUNDANCY_RESTORED, AlertKind.REBUILD_FAILED}
-    causes = [f"Why: {clean(finding.evidence)}" for finding in alert.causes[:2]]
-    advised = advice_for(alert.kind, tuple(finding.cause for finding in alert.causes))
+    projection = _projection(alert, zone) if alert.kind not in ended else []
+    told = alert.causes[:CAUSES_TOLD]
+    causes = [f"Why: {clean(finding.evidence)}" for finding in told]
+    advised = advice_for(alert.kind, tuple(finding.cause for finding in told))
     steps = [f"{number}. {advice.value}" for number, advice in enumerate(advised, start=1)]
     page = alert.level is Level.PAGE
     return [
         happened,
-        _projection(alert, zone) if alert.kind not in ended else [],
+        projection,
         causes,
         steps if page or alert.kind is AlertKind.REBUILD_FAILED else [],
-        [NO_GUARANTEE] if page else [],
-        [_reference(alert)],
+        [*([NO_GUARANTEE] if page else []), _reference(alert), *([] if projection else [f"times in {zone}"])],
     ]
 
 
@@ -78,8 +80,8 @@ def _projection(alert: Alert, zone: str) -> list[str]:
     if finish is None:
         return []
     if finish.p50 is None:
-        early = f" (at the earliest {moment(finish.p10, zone)} {zone})" if finish.p10 is not None else ""
-        return [f"The end of the rebuild is not in sight{early}."]
+        early = f" (at the earliest {moment(finish.p10, zone)})" if finish.p10 is not None else ""
+        return [f"The end of the rebuild is not in sight{early}.", f"Times are in {zone}."]
     early = moment(finish.p10, zone) if finish.p10 is not None else "not known"
     late = moment(finish.p90, zone) if finish.p90 is not None else "not in sight"
     return [f"Rebuild ends about {moment(finish.p50, zone)} {zone}", f"(between {early} and {late})."]
@@ -88,9 +90,9 @@ def _projection(alert: Alert, zone: str) -> list[str]:
 def _reference(alert: Alert) -> str:
     parts = [f"host {clean(alert.host)}"]
     if alert.array:
-        parts.append(f"{alert.system} {clean(alert.array)}")
+        parts.append(f"{clean(alert.system)} {clean(alert.array)}")
     if alert.rebuild:
-        parts.append(f"rebuild {alert.rebuild}")
+        parts.append(f"rebuild {clean(alert.rebuild)}")
     elif alert.window:
-        parts.append(f"window {alert.window}")
+        parts.append(f"window {clean(alert.window)}")
     return ", ".join(parts)

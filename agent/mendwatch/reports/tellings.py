@@ -5,10 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from mendwatch.model.alert import Alert, AlertKind, Fact
+from mendwatch.model.records import Cause
 from mendwatch.reports.clean import clean
-from mendwatch.reports.words import hours, moment_of, rate, share, size
+from mendwatch.reports.words import NOT_KNOWN, hours, moment, moment_of, rate, share, size
 
 NAMES_TOLD = 6
+BEYOND_SIGHT = "no end in sight"
+ABOUT_THE_NEW_DRIVE = frozenset({Cause.SHINGLED_WRITER, Cause.SLOW_WRITER})
+OUTCOMES = {
+    "cancelled": "was stopped before its end",
+    "interrupted": "broke off",
+    "finished": "ended, but not all that it filled is good",
+    "finished-with-errors": "ended with errors, and not all that it filled is good",
+}
 
 
 def names(value: Fact) -> str:
@@ -34,18 +43,23 @@ def left_in_words(alert: Alert) -> str:
 
 def headline(alert: Alert, zone: str) -> str:
     """What is the matter and by when, in a few words."""
-    return _HEADLINES[alert.kind](alert, zone)
+    return clean(_HEADLINES[alert.kind](alert, zone))
 
 
 def body(alert: Alert, zone: str) -> list[str]:
     """What happened, in lines."""
-    return [line for line in _BODIES[alert.kind](alert, zone) if line]
+    return [clean(line) for line in _BODIES[alert.kind](alert, zone) if line]
 
 
-def _end(alert: Alert, zone: str) -> str:
+def _end(alert: Alert, zone: str, link: str = " until") -> str:
     if alert.finish is None or alert.finish.p50 is None:
         return ""
-    return f" until about {moment_of(alert.finish.p50.isoformat(), zone)}"
+    return f"{link} about {moment(alert.finish.p50, zone)}"
+
+
+def _shortage(alert: Alert) -> str:
+    left = alert.redundancy_left
+    return "no redundancy left" if left is not None and left <= 0 else "redundancy reduced"
 
 
 def _limit(alert: Alert) -> str:
@@ -136,32 +150,46 @@ def _sentence(text: str) -> str:
 def _over_headline(alert: Alert, zone: str) -> str:
     reason = _fact(alert, "reason")
     if reason == "waiting":
-        return f"nothing rebuilds, {hours(_fact(alert, 'elapsed_hours'))} without full redundancy{_limit(alert)}"
+        return f"nothing rebuilds, {_shortage(alert)} for {hours(_fact(alert, 'elapsed_hours'))}{_limit(alert)}"
+    past = f", past the limit of {hours(alert.limit_hours)}"
     if reason == "outlived":
-        return f"over the limit, not whole{_end(alert, zone)}{_limit(alert)}"
-    return f"will be over the limit, not whole{_end(alert, zone)}{_limit(alert)}"
+        return f"{_shortage(alert)} for {hours(_fact(alert, 'elapsed_hours'))}{past}{_end(alert, zone)}"
+    return f"{_shortage(alert)}{_end(alert, zone) or ', ' + BEYOND_SIGHT}{past}"
 
 
 def _over(alert: Alert, zone: str) -> list[str]:
     elapsed = hours(_fact(alert, "elapsed_hours"))
     reason = _fact(alert, "reason")
     what = {
-        "waiting": f"No rebuild runs. It has been so for {elapsed} of {hours(alert.limit_hours)} allowed.",
+        "waiting": f"No rebuild runs; {elapsed} have passed, {hours(alert.limit_hours)} are allowed.",
         "outlived": f"It has lasted {elapsed}; {hours(alert.limit_hours)} are allowed.",
         "later": f"The end has moved later than last said ({moment_of(_fact(alert, 'previous_p90'), zone)}).",
     }.get(str(reason), f"{elapsed} have passed; {hours(alert.limit_hours)} are allowed.")
     window = _fact(alert, "window_hours")
     lasts = ""
     if isinstance(window, dict) and window.get("p50") is not None:
-        lasts = f"It will last {hours(window.get('p50'))} ({hours(window.get('p10'))} to {hours(window.get('p90'))})."
-    usual, peer = _fact(alert, "usual_hours"), _fact(alert, "peer_hours")
-    compared = ""
-    if peer is not None and isinstance(window, dict):
-        stays = hours(window.get("p50"))
-        compared = f"If it stays: {stays}. A drive like its peers: about {hours(peer)} from the start."
-    elif usual is not None:
-        compared = f"Usual for this array: {hours(usual)}."
-    return [what, lasts, _so_far(alert), compared]
+        late = BEYOND_SIGHT if window.get("p90") is None else hours(window.get("p90"))
+        lasts = f"Projected to last {hours(window.get('p50'))} in all ({hours(window.get('p10'))} to {late})."
+    return [what, lasts, _so_far(alert), _usual(alert), _compared(alert)]
+
+
+def _usual(alert: Alert) -> str:
+    usual, basis = _fact(alert, "usual_hours"), _fact(alert, "usual_basis")
+    if usual is None:
+        return ""
+    return f"Usual for this array: {hours(usual)}" + (f" ({clean(str(basis))})." if basis else ".")
+
+
+def _compared(alert: Alert) -> str:
+    """What a slow new drive needs yet, beside what one like its peers would need: side by side, without choosing."""
+    peer = _fact(alert, "peer_hours")
+    if peer is None or not any(finding.cause in ABOUT_THE_NEW_DRIVE for finding in alert.causes):
+        return ""
+    finish = alert.finish
+    stays = BEYOND_SIGHT
+    if finish is not None and finish.p50 is not None:
+        stays = hours((finish.p50 - alert.at).total_seconds() / 3600)
+    return f"If it stays: {stays}; a drive like its peers would need about {hours(peer)}, from the start."
 
 
 def _within(alert: Alert, _zone: str) -> list[str]:
@@ -212,13 +240,18 @@ def _ended(alert: Alert, zone: str) -> list[str]:
         f"Amount of work: {size(written)}." if written is not None else "",
         f"Errors: {_fact(alert, 'errors')}." if _fact(alert, "errors") else "",
         against,
-        f"Full redundancy is not back: {clean(str(still))}." if still else "Full redundancy is back.",
+        f"Redundancy is not full yet: {clean(str(still))}." if still else "",
+        "Redundancy is full." if _fact(alert, "window_closed") is True else "",
     ]
+
+
+def _outcome(alert: Alert) -> str:
+    return OUTCOMES.get(str(_fact(alert, "outcome")), "did not succeed")
 
 
 def _failed(alert: Alert, _zone: str) -> list[str]:
     return [
-        f"Outcome: {clean(str(_fact(alert, 'outcome') or 'not known'))}, after {hours(_fact(alert, 'hours'))}.",
+        f"It {_outcome(alert)} after {hours(_fact(alert, 'hours'))}.",
         f"It had done {share(_fact(alert, 'done'))}." if _fact(alert, "done") is not None else "",
         "Nothing rebuilds now.",
     ]
@@ -235,10 +268,15 @@ def _restored(alert: Alert, zone: str) -> list[str]:
     ]
 
 
+def _change(alert: Alert, what: str, name: str) -> str:
+    before, after = (_fact(alert, f"{what}_{side}") for side in ("from", "to"))
+    return f"{name}: {before}, now {after}." if before is not None and after is not None else ""
+
+
 def _layout(alert: Alert, _zone: str) -> list[str]:
     return [
-        f"Survives when whole: {_fact(alert, 'full_from')}, now {_fact(alert, 'full_to')}.",
-        f"Slots: {_fact(alert, 'slots_from')}, now {_fact(alert, 'slots_to')}.",
+        _change(alert, "full", "Drives that may fail when whole"),
+        _change(alert, "slots", "Slots"),
         "Taken for a change on purpose: neither a loss nor a restoration.",
     ]
 
@@ -248,13 +286,12 @@ def _blind(alert: Alert, zone: str) -> list[str]:
     return [
         f"Since {moment_of(_fact(alert, 'since'), zone)}: {clean(str(_fact(alert, 'error') or 'no reason known'))}.",
         f"Not watched meanwhile: {arrays}." if arrays else "",
-        "See mendwatch preflight on the host.",
     ]
 
 
 def _channel(alert: Alert, zone: str) -> list[str]:
     return [
-        f"Since {moment_of(_fact(alert, 'since'), zone)}, attempts: {_fact(alert, 'attempts')}.",
+        f"Since {moment_of(_fact(alert, 'since'), zone)}, attempts: {_fact(alert, 'attempts') or NOT_KNOWN}.",
         f"Last answer: {clean(str(_fact(alert, 'error') or 'none'))}.",
     ]
 
@@ -265,19 +302,23 @@ _HEADLINES: dict[AlertKind, Callable[[Alert, str], str]] = {
     AlertKind.REDUNDANCY_REDUCED: _reduced_headline,
     AlertKind.ARRAY_GONE: lambda _alert, _zone: "the array is gone",
     AlertKind.MEMBER_ERRORS: lambda _alert, _zone: "new drive errors while redundancy is reduced",
-    AlertKind.REBUILD_UNDERWAY: lambda alert, zone: f"a rebuild is underway{_end(alert, zone)}",
+    AlertKind.REBUILD_UNDERWAY: lambda alert, zone: f"a rebuild is underway{_end(alert, zone, ', ends')}",
     AlertKind.WINDOW_OVER_POLICY: _over_headline,
-    AlertKind.WINDOW_WITHIN_POLICY: lambda alert, zone: f"within the limit again{_end(alert, zone)}{_limit(alert)}",
+    AlertKind.WINDOW_WITHIN_POLICY: lambda alert, zone: (
+        f"within the limit again{_end(alert, zone, ', ends')}{_limit(alert)}"
+    ),
     AlertKind.REBUILD_STALLED: _stalled_headline,
     AlertKind.REBUILD_MOVING: lambda _alert, _zone: "the rebuild moves again",
     AlertKind.REBUILD_RESTARTED: lambda _alert, _zone: "the rebuild began again from the start",
     AlertKind.REBUILD_ENDED: _ended_headline,
-    AlertKind.REBUILD_FAILED: lambda alert, _zone: f"the rebuild did not succeed ({_fact(alert, 'outcome')})",
+    AlertKind.REBUILD_FAILED: lambda alert, _zone: f"the rebuild {_outcome(alert)}",
     AlertKind.REDUNDANCY_RESTORED: lambda _alert, _zone: "full redundancy is back",
     AlertKind.LAYOUT_CHANGED: lambda _alert, _zone: "the layout was changed",
     AlertKind.SOURCE_BLIND: lambda _alert, _zone: "cannot be read",
     AlertKind.SOURCE_SIGHTED: lambda _alert, _zone: "can be read again",
-    AlertKind.CHANNEL_FAILING: lambda alert, _zone: f"channel {clean(str(_fact(alert, 'channel')))} does not deliver",
+    AlertKind.CHANNEL_FAILING: lambda alert, _zone: (
+        f"channel {clean(str(_fact(alert, 'channel') or '?'))} does not deliver"
+    ),
     AlertKind.TEST: lambda _alert, _zone: "test alert",
 }
 _BODIES: dict[AlertKind, Telling] = {
