@@ -1,25 +1,42 @@
-"""device-mapper RAID (LVM RAID volumes): ``dmsetup status`` of the raid target.
+"""device-mapper RAID (LVM RAID volumes): ``dmsetup status`` and ``table`` of the raid target.
 
 The health letters decide, never the ratio: a volume with a dead leg and nothing running also reads full (the kernel's
-dm-raid.c). ``done`` moves in steps of a sixteenth or five minutes.
+drivers/md/dm-raid.c). ``done`` moves in steps of a sixteenth or five minutes.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from itertools import pairwise
 
-from mendwatch.model.capture import Capture, CommandRead, Read
-from mendwatch.model.observation import Activity, ActivityKind, Array, IdKind, Member, Observation, Role, Unread
-from mendwatch.model.plugin import Command, Files, Want
+from mendwatch.model.capture import Capture, CommandRead, FileRead, Read
+from mendwatch.model.observation import (
+    Activity,
+    ActivityKind,
+    Array,
+    IdKind,
+    Member,
+    Observation,
+    Role,
+    Setting,
+    Unread,
+)
+from mendwatch.model.plugin import Command, File, Files, Want
 from mendwatch.model.raid10 import left as raid10_left
+from mendwatch.model.raid10 import partners as raid10_partners
 
 SECTOR_BYTES = 512
-LINE = re.compile(
-    r"(?:(?P<name>\S+): )?\d+ (?P<length>\d+) raid (?P<type>\S+) (?P<legs>\d+) (?P<health>[AaD-]+) "
-    r"(?P<done>\d+)/(?P<total>\d+)(?: (?P<action>\w+)(?: (?P<mismatch>\d+).*)?)?"
+ACTIONS = "idle|frozen|resync|recover|check|repair|reshape|undef"
+STATUS = re.compile(
+    r"(?:(?P<name>\S+): )?\d+ \d+ raid (?P<type>raid\w+) (?P<legs>\d+) (?P<health>[AaD-]+) "
+    rf"(?P<done>\d+)/(?P<total>\d+)(?: (?P<action>{ACTIONS})(?: \d+.*)?)?"
 )
+TABLE = re.compile(r"(?:(?P<name>\S+): )?\d+ \d+ raid (?P<type>raid\w+) (?P<count>\d+) (?P<rest>.+)")
+# A line that ends within the word ``raid`` was cut short, and is none of another target.
+OTHER_TARGET = re.compile(r"(?:\S+: )?\d+ \d+ (?!raid\b|r(?:ai?)?$)\S+.*|No devices found")
 MEANING = {"A": "in sync", "a": "not in sync", "D": "failed", "-": "no device"}
 KINDS = {
     "recover": ActivityKind.REBUILD,
@@ -30,18 +47,47 @@ KINDS = {
 }
 SURVIVES = {"raid0": 0, "raid4": 1, "raid5": 1, "raid6": 2}
 UNSYNCED = frozenset({"resync", "reshape"})
+STILL = {"frozen": "sync action is frozen", "idle": "sync action is idle with a leg to fill"}
+SYSFS = re.compile(r".*/sys/block/(?P<device>dm-\d+)/dm/(?P<file>name|uuid)")
+LVM_UUID = re.compile(r"LVM-\w{32}(?P<volume>\w{32})(?:-\w+)?")
+LVM_GROUPS = (6, 4, 4, 4, 4, 4, 6)
+LVM_NAME = re.compile(r"(?P<group>(?:[^-]|--)+)-(?P<volume>(?:[^-]|--)+)")
+LIMITS = "/proc/sys/dev/raid/speed_limit_"
+# The kernel's md.c; a leg of a volume without limits of its own is held to these.
+DEFAULTS = {"min": 1000, "max": 200000}
 
 
 @dataclass(frozen=True, slots=True)
-class _Volume:
-    """One status line."""
+class _Status:
+    """One line of ``dmsetup status``."""
 
     mapped: str
-    level: str
+    type: str
     health: str
     done: int
     total: int
     action: str
+
+    @property
+    def level(self) -> str:
+        """The level without its layout: ``raid5`` of ``raid5_ls``."""
+        return self.type.partition("_")[0]
+
+    @property
+    def counts(self) -> tuple[bool, ...]:
+        """Which legs count as redundancy: in a resync or reshape every live leg reads ``a`` though none is missing."""
+        all_read_a = self.action in UNSYNCED and "A" not in self.health
+        return tuple(letter == "A" or (all_read_a and letter == "a") for letter in self.health)
+
+
+@dataclass(slots=True)
+class _Known:
+    """What the other readings of the poll know of the volumes, by mapped name."""
+
+    devices: dict[str, str] = field(default_factory=dict)
+    uuids: dict[str, str] = field(default_factory=dict)
+    parameters: dict[str, dict[str, str]] = field(default_factory=dict)
+    limits: dict[str, str] = field(default_factory=dict)
 
 
 class DmRaidParser:
@@ -52,71 +98,120 @@ class DmRaidParser:
     present_if = ("/sys/block/dm-*/dm/uuid",)
 
     def wants(self, reads: tuple[Read, ...]) -> tuple[Want, ...]:
-        """All in one round."""
+        """All in one round: no reading depends on another."""
         if reads:
             return ()
         return (
             Files("/sys/block/dm-*/dm/name"),
             Files("/sys/block/dm-*/dm/uuid"),
+            File(f"{LIMITS}min"),
+            File(f"{LIMITS}max"),
             Command(("dmsetup", "status", "--target", "raid", "--noflush")),
+            Command(("dmsetup", "table", "--target", "raid")),
         )
 
     def parse(self, capture: Capture) -> Observation:
         """Understand one capture."""
-        status = [read for read in capture.commands() if _is_status(read)]
+        status = [read for read in capture.commands() if _is(read, "dmsetup", "status")]
         answered = [read for read in status if read.exit == 0]
         if not answered:
-            said = status[0].error or status[0].stderr.strip() if status else "no dmsetup status in this poll"
-            error = f"dmsetup status: {said}"
-            return Observation(capture.at, capture.source, error=error, complete=False)
-        volumes: dict[str, _Volume] = {}
+            said = _why(status[0]) if status else "dmsetup status: not in this poll"
+            return Observation(capture.at, capture.source, error=_clean(said), complete=False)
         unread: list[Unread] = []
+        volumes: dict[str, _Status] = {}
         for read in answered:
             for number, line in enumerate(read.stdout.splitlines(), start=1):
-                volume = _volume(line.strip(), read)
+                volume = _status(line.strip(), read)
                 if volume is not None:
                     volumes[volume.mapped] = volume
-                elif " raid " in line or not re.match(r"\S+: \d+ \d+ |No devices found", line):
+                elif line.strip() and OTHER_TARGET.fullmatch(line.strip()) is None:
                     unread.append(Unread(number, line))
-        uuids = _uuids(capture)
-        arrays = tuple(_array(volume, uuids) for volume in volumes.values())
-        return Observation(capture.at, capture.source, arrays, tuple(unread), complete=True)
+        known = _known(capture, unread)
+        arrays = tuple(_array(volume, known, capture) for volume in volumes.values())
+        complete = any(_asks_for_all(read) for read in answered) and not unread
+        return Observation(capture.at, capture.source, arrays, tuple(unread), complete=complete)
 
 
-def _is_status(read: CommandRead) -> bool:
-    return bool(read.argv) and read.argv[0].rpartition("/")[2] == "dmsetup" and read.argv[1:2] == ("status",)
+def _is(read: CommandRead, program: str, verb: str | None = None) -> bool:
+    if not read.argv or read.argv[0].rpartition("/")[2] != program:
+        return False
+    return verb is None or read.argv[1:2] == (verb,)
 
 
-def _volume(line: str, read: CommandRead) -> _Volume | None:
-    match = LINE.fullmatch(line)
-    if match is None:
+def _asks_for_all(read: CommandRead) -> bool:
+    """Whether no device was named: every word is an option, or the value of ``--target``."""
+    words = read.argv[2:]
+    return all(word.startswith("-") or before == "--target" for before, word in pairwise(("", *words)))
+
+
+def _why(read: CommandRead) -> str:
+    said = read.error or next(iter(read.stderr.strip().splitlines()), f"ended with {read.exit}")
+    return f"{' '.join(read.argv[:2])}: {said}"
+
+
+def _clean(name: str) -> str:
+    """A name without control characters, which no device needs and a terminal obeys."""
+    return "".join(char if char.isprintable() else "?" for char in name)
+
+
+def _status(line: str, read: CommandRead) -> _Status | None:
+    match = STATUS.fullmatch(line)
+    if match is None or int(match["done"]) > int(match["total"]):
         return None
     # Without a name in the line exactly one device was asked for: the last word of the command.
-    mapped = match["name"] or read.argv[-1]
-    level = match["type"].partition("_")[0]
-    return _Volume(mapped, level, match["health"], int(match["done"]), int(match["total"]), match["action"] or "")
+    mapped = match["name"] or read.argv[-1].rpartition("/")[2]
+    total = int(match["total"])
+    return _Status(mapped, match["type"], match["health"], int(match["done"]), total, match["action"] or "")
 
 
-def _uuids(capture: Capture) -> dict[str, str]:
-    """The id of each mapped volume: from sysfs, or from the report of lvs if the poll holds one."""
-    names: dict[str, str] = {}
-    ids: dict[str, str] = {}
-    for file in capture.files():
-        match = re.fullmatch(r".*/sys/block/(dm-\d+)/dm/(name|uuid)", file.path)
-        if match is not None and file.text is not None:
-            (names if match[2] == "name" else ids)[match[1]] = file.text.strip()
-    found = {names[dev]: ids[dev].removeprefix("LVM-") for dev in names if ids.get(dev, "").startswith("LVM-")}
+def _known(capture: Capture, unread: list[Unread]) -> _Known:
+    known = _Known()
+    _from_sysfs(known, capture.files())
     for read in capture.commands():
-        if read.argv and read.argv[0].rpartition("/")[2] == "lvs" and read.stdout.lstrip().startswith("{"):
-            found |= {name: uuid for name, uuid in _reported(read.stdout).items() if name not in found}
-    return found
+        if _is(read, "dmsetup", "table") and read.exit == 0:
+            for number, line in enumerate(read.stdout.splitlines(), start=1):
+                match = TABLE.fullmatch(line.strip())
+                if match is not None:
+                    mapped = match["name"] or read.argv[-1].rpartition("/")[2]
+                    known.parameters[mapped] = _parameters(int(match["count"]), match["rest"].split())
+                elif line.strip() and OTHER_TARGET.fullmatch(line.strip()) is None:
+                    unread.append(Unread(number, line))
+        elif _is(read, "lvs") and read.stdout.lstrip().startswith("{"):
+            known.uuids = {**_reported(read.stdout), **known.uuids}
+    return known
+
+
+def _from_sysfs(known: _Known, files: Iterable[FileRead]) -> None:
+    names: dict[str, str] = {}
+    uuids: dict[str, str] = {}
+    for file in files:
+        match = SYSFS.fullmatch(file.path)
+        if match is not None and file.text is not None:
+            (names if match["file"] == "name" else uuids)[match["device"]] = file.text.strip()
+        for end in DEFAULTS:
+            if file.path.endswith(f"{LIMITS}{end}") and file.text is not None:
+                known.limits[end] = file.text.strip()
+    known.devices = {name: device for device, name in names.items()}
+    known.uuids = {name: uuids[device] for device, name in names.items() if uuids.get(device)}
+
+
+def _parameters(count: int, words: list[str]) -> dict[str, str]:
+    """The named parameters of a table line; the first is the chunk size, those without a value are left out."""
+    given = words[1:count]
+    named: dict[str, str] = {}
+    for name, value in pairwise(given):
+        if not name.isdigit() and name not in named:
+            named[name] = value
+    return named
 
 
 def _reported(text: str) -> dict[str, str]:
+    """Ids by mapped name, from a report of ``lvs`` that holds them."""
     try:
         rows = [row for part in json.loads(text)["report"] for row in part.get("lv", [])]
-        return {_mapped(row["vg_name"], row["lv_name"].strip("[]")): row["lv_uuid"] for row in rows if "lv_uuid" in row}
-    except (ValueError, KeyError, TypeError, AttributeError):
+        named = [row for row in rows if {"vg_name", "lv_name", "lv_uuid"} <= set(row)]
+        return {_mapped(row["vg_name"], row["lv_name"].strip("[]")): row["lv_uuid"] for row in named}
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}
 
 
@@ -125,61 +220,75 @@ def _mapped(group: str, volume: str) -> str:
     return f"{group.replace('-', '--')}-{volume.replace('-', '--')}"
 
 
-def _named(mapped: str) -> str:
-    """``vg/lv`` from the mapped name; a name that LVM did not make stays as it is."""
-    match = re.fullmatch(r"((?:[^-]|--)+)-((?:[^-]|--)+)", mapped)
-    if match is None:
-        return mapped
-    return f"{match[1].replace('--', '-')}/{match[2].replace('--', '-')}"
+def _identity(mapped: str, known: _Known) -> tuple[str, str | None]:
+    """``vg/lv`` and the volume's id; a mapping that LVM did not make keeps its own name and id."""
+    uuid = known.uuids.get(mapped)
+    made_by_lvm = LVM_UUID.fullmatch(uuid) if uuid is not None else None
+    name = LVM_NAME.fullmatch(mapped)
+    if uuid is not None and made_by_lvm is None and uuid.count("-") != len(LVM_GROUPS) - 1:
+        return mapped, uuid
+    if made_by_lvm is not None:
+        # Written as LVM itself writes it, so that sysfs and a report give one id.
+        letters = iter(made_by_lvm["volume"])
+        uuid = "-".join("".join(next(letters) for _ in range(length)) for length in LVM_GROUPS)
+    if name is None:
+        return mapped, uuid
+    return f"{name['group'].replace('--', '-')}/{name['volume'].replace('--', '-')}", uuid
 
 
-def _array(volume: _Volume, uuids: dict[str, str]) -> Array:
-    uuid = uuids.get(volume.mapped)
-    name = _named(volume.mapped)
-    full = _redundancy(volume.level, ["A"] * len(volume.health))
-    left = _redundancy(volume.level, _letters(volume))
+def _copies(volume: _Status, parameters: Mapping[str, str]) -> tuple[int, int]:
+    """Near and far copies of a raid10; LVM makes two near ones, and so does the kernel when not told otherwise."""
+    told = parameters.get("raid10_copies", "")
+    copies = int(told) if told.isdigit() and int(told) > 0 else 2
+    layout = volume.type.partition("_")[2] or parameters.get("raid10_format", "near")
+    return (copies, 1) if layout == "near" else (1, copies)
+
+
+def _array(volume: _Status, known: _Known, capture: Capture) -> Array:
+    parameters = known.parameters.get(volume.mapped, {})
+    name, uuid = _identity(volume.mapped, known)
+    name = _clean(name)
+    copies = _copies(volume, parameters)
+    full = _redundancy(volume.level, (True,) * len(volume.health), copies)
+    left = _redundancy(volume.level, volume.counts, copies)
     lost = left is not None and left < 0
-    fills = tuple(_leg(name, n) for n, letter in enumerate(volume.health) if letter == "a") if _recovers(volume) else ()
+    legs = tuple(_leg(name, number) for number in range(len(volume.health)))
+    recovers = volume.action not in {*UNSYNCED, "check", "repair"}
+    fills = tuple(leg for leg, letter in zip(legs, volume.health, strict=True) if letter == "a" and recovers)
     return Array(
         name=name,
         id=uuid or volume.mapped,
         id_kind=IdKind.VOLUME_UUID if uuid else IdKind.NAME,
         system="dm-raid",
         level=volume.level,
-        state="failed" if lost else "degraded" if left != full else "ok",
+        state="failed" if lost else "ok" if all(volume.counts) else "degraded",
         redundancy_full=full,
         redundancy_left=left,
         why_unknown=None if left is not None else f"the level {volume.level} is not known",
         spares_free=None,
         data_errors=None,
-        members=tuple(_member(name, number, letter, fills, volume) for number, letter in enumerate(volume.health)),
-        activities=_activities(volume, fills),
+        members=tuple(
+            _member(leg, letter, capture, good=good, filled=leg in fills)
+            for leg, letter, good in zip(legs, volume.health, volume.counts, strict=True)
+        ),
+        activities=_activities(volume, fills, copies),
         last_activity=None,
         lost=lost,
         slots=len(volume.health),
         member_bytes=volume.total * SECTOR_BYTES if volume.level != "raid10" else None,
+        settings=_settings(parameters, known.limits),
+        notes=_notes(volume, legs, left, copies),
+        device=known.devices.get(volume.mapped),
     )
 
 
-def _letters(volume: _Volume) -> list[str]:
-    """The health letters as they count: in a resync or reshape every live leg reads ``a`` though none is missing."""
-    if volume.action in UNSYNCED and set(volume.health) == {"a"}:
-        return ["A"] * len(volume.health)
-    return list(volume.health)
-
-
-def _redundancy(level: str, letters: list[str]) -> int | None:
-    bad = sum(letter != "A" for letter in letters)
+def _redundancy(level: str, good: tuple[bool, ...], copies: tuple[int, int]) -> int | None:
+    lacking = len(good) - sum(good)
     if level == "raid1":
-        return len(letters) - 1 - bad
+        return len(good) - 1 - lacking
     if level == "raid10":
-        return raid10_left([letter == "A" for letter in letters], 2, 1)
-    return SURVIVES[level] - bad if level in SURVIVES else None
-
-
-def _recovers(volume: _Volume) -> bool:
-    """Whether legs are being filled, or would be if nothing held it."""
-    return volume.action in {"recover", "frozen", "idle", ""} and "a" in volume.health
+        return raid10_left(good, *copies)
+    return SURVIVES[level] - lacking if level in SURVIVES else None
 
 
 def _leg(name: str, number: int) -> str:
@@ -187,31 +296,56 @@ def _leg(name: str, number: int) -> str:
     return f"{volume}_rimage_{number}" if "/" in name else f"leg {number}"
 
 
-def _member(name: str, number: int, letter: str, fills: tuple[str, ...], volume: _Volume) -> Member:
-    leg = _leg(name, number)
-    good = _letters(volume)[number] == "A"
-    return Member(leg, Role.DATA, None, None, MEANING[letter], good, leg in fills and not good)
+def _member(leg: str, letter: str, capture: Capture, *, good: bool, filled: bool) -> Member:
+    drives = capture.links.get(leg)
+    drive = drives[0] if drives else None
+    return Member(leg, Role.DATA, None, drive, MEANING[letter], good=good, rebuilding=filled)
 
 
-def _activities(volume: _Volume, fills: tuple[str, ...]) -> tuple[Activity, ...]:
+def _activities(volume: _Status, fills: tuple[str, ...], copies: tuple[int, int]) -> tuple[Activity, ...]:
     kind = KINDS.get(volume.action)
     if kind is not None:
-        return (
-            Activity(
-                kind=kind,
-                word=volume.action,
-                running=True,
-                done=volume.done / volume.total if volume.total else None,
-                done_bytes=volume.done * SECTOR_BYTES,
-                total_bytes=volume.total * SECTOR_BYTES,
-                fills=fills if kind is ActivityKind.REBUILD else (),
-                counters={"position": volume.done},
-            ),
+        rebuild = kind is ActivityKind.REBUILD
+        # A raid10 recover counts the sectors of a leg against those of the array (by the code, not seen).
+        partial = rebuild and volume.level == "raid10"
+        share = min(1.0, copies[0] * copies[1] / len(volume.health)) if partial else 1.0
+        running = Activity(
+            kind=kind,
+            word=volume.action,
+            running=True,
+            done=volume.done / volume.total if volume.total else None,
+            done_bytes=volume.done * SECTOR_BYTES,
+            total_bytes=volume.total * SECTOR_BYTES,
+            fills=fills if rebuild else (),
+            counters={"position": volume.done},
+            end_share=share,
         )
-    if volume.action == "frozen" and fills:
-        held = "sync action is frozen"
-        return (Activity(ActivityKind.REBUILD, "recover", running=False, paused=True, fills=fills, why_held=held),)
+        return (running,)
+    if fills and volume.action in STILL:
+        why = STILL[volume.action]
+        return (Activity(ActivityKind.REBUILD, "recover", running=False, paused=True, fills=fills, why_held=why),)
     return ()
+
+
+def _settings(parameters: Mapping[str, str], limits: Mapping[str, str]) -> tuple[Setting, ...]:
+    """The volume's own limits where its table has them, else those of the system."""
+    found: list[Setting] = []
+    for end, default in DEFAULTS.items():
+        own = parameters.get(f"{end}_recovery_rate", "")
+        name, value = (f"{end}_recovery_rate", own) if own.isdigit() else (f"speed_limit_{end}", limits.get(end, ""))
+        if value.isdigit():
+            slows = end == "max" and 0 < int(value) < default
+            found.append(Setting(name, f"{value} KiB/s", f"{default} KiB/s", slows))
+    return tuple(found)
+
+
+def _notes(volume: _Status, legs: tuple[str, ...], left: int | None, copies: tuple[int, int]) -> tuple[str, ...]:
+    if volume.action == "resync" and "A" not in volume.health:
+        return ("first or repeated sync of all legs: redundancy is not complete before it ends",)
+    if volume.level != "raid10" or left != 0 or all(volume.counts):
+        return ()
+    names = [legs[slot] for slot in raid10_partners(volume.counts, *copies)]
+    return (f"the only copy of a part of the data is on {', '.join(names)}",)
 
 
 PARSER = DmRaidParser()
