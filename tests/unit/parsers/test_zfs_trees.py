@@ -69,7 +69,8 @@ TREES = {
         (*RAIDZ2, "2 replacing-3 DEGRADED", "3 d OFFLINE", "3 n ONLINE"), True, 2, 1, 4, "raidz2", ("n",),
     ),
     "replacement failed too": (
-        (*RAIDZ2, "2 replacing-3 DEGRADED", "3 d OFFLINE", "3 n FAULTED too many errors"), True, 2, 0, 4, "raidz2", (),
+        (*RAIDZ2, "2 replacing-3 DEGRADED", "3 d OFFLINE", "3 n FAULTED too many errors"),
+        True, 2, 0, 4, "raidz2", (),
     ),
     "waits for its turn": ((*RAIDZ2, "2 d ONLINE (awaiting resilver)"), True, 2, 0, 4, "raidz2", ()),
     "attached, all ONLINE": (
@@ -86,8 +87,8 @@ TREES = {
         False, 2, 2, 3, "raidz2", (),
     ),
     "draid with its spare in place": (
-        ("1 draid1:2d:5c:1s-0 DEGRADED", "2 a ONLINE", "2 b ONLINE", "2 spare-2 DEGRADED", "3 c UNAVAIL", "3 draid1-0-0 ONLINE",
-         "2 d ONLINE", "2 e ONLINE", "0 spares", "1 draid1-0-0 INUSE currently in use"),
+        ("1 draid1:2d:5c:1s-0 DEGRADED", "2 a ONLINE", "2 b ONLINE", "2 spare-2 DEGRADED", "3 c UNAVAIL",
+         "3 draid1-0-0 ONLINE", "2 d ONLINE", "2 e ONLINE", "0 spares", "1 draid1-0-0 INUSE currently in use"),
         False, 1, 1, 5, "draid1", (),
     ),
 }  # fmt: skip
@@ -145,7 +146,7 @@ PATHS = "        /v/a\n        <0x2f>:<0x1>\n"
         ("errors: 1 data errors, use '-v' for a list\n", 1),
         ("errors: List of errors unavailable (insufficient privileges)\n", None),
         (
-            "errors: Permanent errors have been detected in the following files:\n\n        /v/a\n        <0x2f>:<0x1>\n",
+            "errors: Permanent errors have been detected in the following files:\n\n" + PATHS,
             2,
         ),
         ("", None),
