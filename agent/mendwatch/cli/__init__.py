@@ -17,7 +17,7 @@ from typer.core import TyperGroup
 from typer.main import get_command
 
 from mendwatch import __version__
-from mendwatch.model.errors import HistoryError, MendwatchError, SettingsError, UsageError
+from mendwatch.model.errors import HistoryError, HistoryHeldError, MendwatchError, SettingsError, UsageError
 
 if TYPE_CHECKING:
     from typer.core import TyperCommand
@@ -74,9 +74,7 @@ app = typer.Typer(
 
 @app.callback()
 def verbs(
-    version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
-    ] = False,
+    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Show it.")] = False,  # noqa: FBT002
 ) -> None:
     """Follow the rebuilds of this server's arrays, and page a person when one will outlast the policy."""
 
@@ -92,6 +90,8 @@ def _run() -> int:
         sys.stdout.flush()
     except KeyboardInterrupt:
         return INTERRUPTED
+    except HistoryHeldError as error:
+        return _say(error, BAD_NEWS)
     except (HistoryError, SettingsError, UsageError) as error:
         return _say(error, WRONG_USAGE)
     except MendwatchError as error:

@@ -20,7 +20,8 @@ FASTEST_BYTES_PER_S = 250e6
 def usual_s(state: ArrayState) -> tuple[float | None, str]:
     """Seconds that a rebuild of this array usually takes, and what that rests on."""
     if state.usual_hours:
-        return median(state.usual_hours) * 3600, f"its last {len(state.usual_hours)} rebuilds"
+        number = len(state.usual_hours)
+        return median(state.usual_hours) * 3600, "its last rebuild" if number == 1 else f"its last {number} rebuilds"
     if state.array.member_bytes:
         return state.array.member_bytes / USUAL_BYTES_PER_S, "the size of its members at 72 MB/s"
     return None, "nothing known yet"
