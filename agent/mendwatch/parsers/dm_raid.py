@@ -46,12 +46,12 @@ KINDS = {
     "reshape": ActivityKind.RESHAPE,
 }
 SURVIVES = {"raid0": 0, "raid4": 1, "raid5": 1, "raid6": 2}
-UNSYNCED = frozenset({"resync", "reshape"})
-STILL = {"frozen": "sync action is frozen", "idle": "sync action is idle with a leg to fill"}
+STILL = {"frozen": "sync action is frozen", "idle": "sync action is idle with a leg that is not in sync"}
 SYSFS = re.compile(r".*/sys/block/(?P<device>dm-\d+)/dm/(?P<file>name|uuid)")
 LVM_UUID = re.compile(r"LVM-\w{32}(?P<volume>\w{32})(?:-\w+)?")
 LVM_GROUPS = (6, 4, 4, 4, 4, 4, 6)
-LVM_NAME = re.compile(r"(?P<group>(?:[^-]|--)+)-(?P<volume>(?:[^-]|--)+)")
+# A volume with snapshots has its raid one layer below, under ``-real``.
+LVM_NAME = re.compile(r"(?P<group>(?:[^-]|--)+)-(?P<volume>(?:[^-]|--)+)(?:-real)?")
 LIMITS = "/proc/sys/dev/raid/speed_limit_"
 # The kernel's md.c; a leg of a volume without limits of its own is held to these.
 DEFAULTS = {"min": 1000, "max": 200000}
@@ -75,9 +75,18 @@ class _Status:
 
     @property
     def counts(self) -> tuple[bool, ...]:
-        """Which legs count as redundancy: in a resync or reshape every live leg reads ``a`` though none is missing."""
-        all_read_a = self.action in UNSYNCED and "A" not in self.health
+        """Which legs count as redundancy.
+
+        While a whole set is synced or reshaped, or waits for it, every live leg reads ``a`` though none is missing;
+        only beside a leg in sync, or in a recovery, is ``a`` a leg that is yet to be filled.
+        """
+        all_read_a = self.action != "recover" and "A" not in self.health
         return tuple(letter == "A" or (all_read_a and letter == "a") for letter in self.health)
+
+    @property
+    def to_fill(self) -> tuple[bool, ...]:
+        """Which legs are there and do not count yet."""
+        return tuple(letter == "a" and not counts for letter, counts in zip(self.health, self.counts, strict=True))
 
 
 @dataclass(slots=True)
@@ -156,7 +165,9 @@ def _clean(name: str) -> str:
 
 def _status(line: str, read: CommandRead) -> _Status | None:
     match = STATUS.fullmatch(line)
-    if match is None or int(match["done"]) > int(match["total"]):
+    if match is None or int(match["done"]) > int(match["total"]) or len(match["health"]) > int(match["legs"]):
+        return None
+    if match["name"] is None and _asks_for_all(read):
         return None
     # Without a name in the line exactly one device was asked for: the last word of the command.
     mapped = match["name"] or read.argv[-1].rpartition("/")[2]
@@ -253,8 +264,7 @@ def _array(volume: _Status, known: _Known, capture: Capture) -> Array:
     left = _redundancy(volume.level, volume.counts, copies)
     lost = left is not None and left < 0
     legs = tuple(_leg(name, number) for number in range(len(volume.health)))
-    recovers = volume.action not in {*UNSYNCED, "check", "repair"}
-    fills = tuple(leg for leg, letter in zip(legs, volume.health, strict=True) if letter == "a" and recovers)
+    fills = tuple(leg for leg, filled in zip(legs, volume.to_fill, strict=True) if filled)
     return Array(
         name=name,
         id=uuid or volume.mapped,
@@ -298,17 +308,18 @@ def _leg(name: str, number: int) -> str:
 
 def _member(leg: str, letter: str, capture: Capture, *, good: bool, filled: bool) -> Member:
     drives = capture.links.get(leg)
-    drive = drives[0] if drives else None
+    drive = drives[0] if drives and len(drives) == 1 else None
     return Member(leg, Role.DATA, None, drive, MEANING[letter], good=good, rebuilding=filled)
 
 
-def _activities(volume: _Status, fills: tuple[str, ...], copies: tuple[int, int]) -> tuple[Activity, ...]:
+def _activities(volume: _Status, fills: tuple[str, ...], copies: tuple[int, int]) -> tuple[Activity, ...] | None:
+    """What runs or is held; None if the status does not name the action (target versions before 1.5)."""
     kind = KINDS.get(volume.action)
     if kind is not None:
         rebuild = kind is ActivityKind.REBUILD
-        # A raid10 recover counts the sectors of a leg against those of the array (by the code, not seen).
-        partial = rebuild and volume.level == "raid10"
-        share = min(1.0, copies[0] * copies[1] / len(volume.health)) if partial else 1.0
+        if rebuild and volume.done == volume.total:
+            # It reads full before it begins, and until the legs count: either way that is no progress.
+            return (Activity(kind, volume.action, running=True, fills=fills),)
         running = Activity(
             kind=kind,
             word=volume.action,
@@ -318,21 +329,32 @@ def _activities(volume: _Status, fills: tuple[str, ...], copies: tuple[int, int]
             total_bytes=volume.total * SECTOR_BYTES,
             fills=fills if rebuild else (),
             counters={"position": volume.done},
-            end_share=share,
+            end_share=_end_share(volume, copies) if rebuild else 1.0,
         )
         return (running,)
-    if fills and volume.action in STILL:
-        why = STILL[volume.action]
-        return (Activity(ActivityKind.REBUILD, "recover", running=False, paused=True, fills=fills, why_held=why),)
-    return ()
+    if volume.action not in STILL:
+        return None
+    if "a" not in volume.health:
+        return ()
+    kind, word = (ActivityKind.REBUILD, "recover") if fills else (ActivityKind.RESYNC, "resync")
+    return (Activity(kind, word, running=False, paused=True, fills=fills, why_held=STILL[volume.action]),)
+
+
+def _end_share(volume: _Status, copies: tuple[int, int]) -> float | None:
+    """A raid10 that recovers counts the sectors of a leg against those of the array (by the code, not seen)."""
+    if volume.level != "raid10":
+        return 1.0
+    share = min(1.0, copies[0] * copies[1] / len(volume.health))
+    return share if volume.done <= share * volume.total else None
 
 
 def _settings(parameters: Mapping[str, str], limits: Mapping[str, str]) -> tuple[Setting, ...]:
     """The volume's own limits where its table has them, else those of the system."""
     found: list[Setting] = []
     for end, default in DEFAULTS.items():
-        own = parameters.get(f"{end}_recovery_rate", "")
-        name, value = (f"{end}_recovery_rate", own) if own.isdigit() else (f"speed_limit_{end}", limits.get(end, ""))
+        name, value = f"{end}_recovery_rate", parameters.get(f"{end}_recovery_rate", "")
+        if not value.isdigit() or int(value) == 0:
+            name, value = f"speed_limit_{end}", limits.get(end, "")
         if value.isdigit():
             slows = end == "max" and 0 < int(value) < default
             found.append(Setting(name, f"{value} KiB/s", f"{default} KiB/s", slows))
@@ -340,8 +362,8 @@ def _settings(parameters: Mapping[str, str], limits: Mapping[str, str]) -> tuple
 
 
 def _notes(volume: _Status, legs: tuple[str, ...], left: int | None, copies: tuple[int, int]) -> tuple[str, ...]:
-    if volume.action == "resync" and "A" not in volume.health:
-        return ("first or repeated sync of all legs: redundancy is not complete before it ends",)
+    if "A" not in volume.health and any(volume.counts):
+        return ("the legs are not in sync with each other yet: redundancy is not complete before they are",)
     if volume.level != "raid10" or left != 0 or all(volume.counts):
         return ()
     names = [legs[slot] for slot in raid10_partners(volume.counts, *copies)]
