@@ -211,7 +211,7 @@ def _parameters(count: int, words: list[str]) -> dict[str, str]:
     given = words[1:count]
     named: dict[str, str] = {}
     for name, value in pairwise(given):
-        if not name.isdigit() and name not in named:
+        if not name.isdecimal() and name not in named:
             named[name] = value
     return named
 
@@ -250,7 +250,7 @@ def _identity(mapped: str, known: _Known) -> tuple[str, str | None]:
 def _copies(volume: _Status, parameters: Mapping[str, str]) -> tuple[int, int]:
     """Near and far copies of a raid10; LVM makes two near ones, and so does the kernel when not told otherwise."""
     told = parameters.get("raid10_copies", "")
-    copies = int(told) if told.isdigit() and int(told) > 0 else 2
+    copies = int(told) if told.isdecimal() and int(told) > 0 else 2
     layout = volume.type.partition("_")[2] or parameters.get("raid10_format", "near")
     return (copies, 1) if layout == "near" else (1, copies)
 
@@ -353,9 +353,9 @@ def _settings(parameters: Mapping[str, str], limits: Mapping[str, str]) -> tuple
     found: list[Setting] = []
     for end, default in DEFAULTS.items():
         name, value = f"{end}_recovery_rate", parameters.get(f"{end}_recovery_rate", "")
-        if not value.isdigit() or int(value) == 0:
+        if not value.isdecimal() or int(value) == 0:
             name, value = f"speed_limit_{end}", limits.get(end, "")
-        if value.isdigit():
+        if value.isdecimal():
             slows = end == "max" and 0 < int(value) < default
             found.append(Setting(name, f"{value} KiB/s", f"{default} KiB/s", slows))
     return tuple(found)

@@ -205,7 +205,7 @@ def _scrub_errors(fields: dict[str, str]) -> int | None:
     if fields.get("Error summary") == "no errors found":
         return 0
     told = fields.get("Uncorrectable", "")
-    return int(told) if told.isdigit() else None
+    return int(told) if told.isdecimal() else None
 
 
 def last_of(found: Readings, at: datetime, zone: str) -> LastActivity | None:

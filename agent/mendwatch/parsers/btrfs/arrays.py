@@ -229,7 +229,7 @@ def _settings(found: Readings) -> tuple[Setting, ...]:
     return tuple(
         Setting(f"scrub_speed_max of devid {devid}", f"{limit} B/s", "0 B/s (no limit)", int(limit) > 0)
         for devid, limit in told.items()
-        if limit.isdigit()
+        if limit.isdecimal()
     )
 
 

@@ -161,7 +161,7 @@ def _read_json_stats(text: str, odd: Note) -> list[Counted]:
 
 def _devid(path: str) -> int | None:
     number = path.removeprefix("devid:")
-    return int(number) if number != path and number.isdigit() else None
+    return int(number) if number != path and number.isdecimal() else None
 
 
 def _errors(counts: dict[str, int]) -> Errors:

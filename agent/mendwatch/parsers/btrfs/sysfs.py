@@ -54,7 +54,7 @@ class Sysfs:
     def errors(self, devid: int) -> Errors | None:
         """The error counters of a device, None where the kernel tells none (before 6.1, or ``invalid``)."""
         lines = self.devices.get(devid, {}).get("error_stats", "").splitlines()
-        counts = {name: int(count) for name, _, count in (line.partition(" ") for line in lines) if count.isdigit()}
+        counts = {name: int(count) for name, _, count in (line.partition(" ") for line in lines) if count.isdecimal()}
         if not counts:
             return None
         return Errors(

@@ -7,8 +7,7 @@ time; ``sync_completed`` moves sixteen times in all.
 
 from __future__ import annotations
 
-from mendwatch.model.capture import Capture, FileRead, Read
-from mendwatch.model.errors import ParseError
+from mendwatch.model.capture import Capture, Read
 from mendwatch.model.observation import Observation
 from mendwatch.model.plugin import File, Files, Want
 from mendwatch.parsers.md.arrays import build
@@ -16,6 +15,7 @@ from mendwatch.parsers.md.mdstat import read_mdstat
 from mendwatch.parsers.md.sysfs import sysfs_of
 
 MDSTAT = "/proc/mdstat"
+ABSENT = "No such file or directory"
 ARRAY_FILES = (
     "array_state",
     "chunk_size",
@@ -65,17 +65,21 @@ class MdParser:
         Raises:
             ParseError: the text is not that of ``/proc/mdstat``.
         """
-        mdstat = next((r for r in capture.reads if isinstance(r, FileRead) and r.path.endswith(MDSTAT)), None)
+        mdstat = next((read for read in capture.files() if read.path.endswith(MDSTAT)), None)
         if mdstat is None:
-            message = "a poll without /proc/mdstat"
-            raise ParseError(message)
+            lacking = f"this poll holds no reading of {MDSTAT}"
+            return Observation(capture.at, capture.source, error=lacking, complete=False)
         if mdstat.text is None:
-            return Observation(capture.at, capture.source, error=f"{MDSTAT}: {mdstat.error}", complete=False)
+            # Without the kernel's md module there is no such file, and no array either.
+            absent = ABSENT in (mdstat.error or "")
+            why = None if absent else f"{MDSTAT}: {mdstat.error}"
+            return Observation(capture.at, capture.source, error=why, complete=absent)
         read = read_mdstat(mdstat.text)
         arrays = tuple(build(entry, sysfs_of(capture, entry.name), capture) for entry in read.entries)
         shown = tuple(array for array in arrays if array is not None)
         error = None if read.whole else f"{MDSTAT} ends in the middle"
-        return Observation(capture.at, capture.source, shown, read.unread, error=error, complete=read.whole)
+        complete = read.whole and not read.unread
+        return Observation(capture.at, capture.source, shown, read.unread, error=error, complete=complete)
 
 
 PARSER = MdParser()

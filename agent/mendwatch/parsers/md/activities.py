@@ -17,11 +17,6 @@ KINDS = {
 }
 
 
-def kind_of(word: str) -> ActivityKind | None:
-    """The kind of md's own word, in mdstat's spelling or that of sysfs."""
-    return KINDS.get(word)
-
-
 def activities_of(entry: Entry, sysfs: Sysfs) -> tuple[Activity, ...]:
     """The one run that an md array can have at a time, or none."""
     action = sysfs.array.get("sync_action")
@@ -33,7 +28,8 @@ def activities_of(entry: Entry, sysfs: Sysfs) -> tuple[Activity, ...]:
         lacking = None not in (entry.slots, entry.good) and entry.slots != entry.good
         return (_held_by_the_kernel(progress, action, fills, lacking=lacking),)
     if fills and action in {"frozen", "idle"} and entry.state == "active":
-        return (_held_by_hand(sysfs, action, fills),)
+        why = "sync_action frozen" if action == "frozen" else "idle with a member to fill"
+        return (_held_by_hand(sysfs, fills, f"array is {entry.mode.strip('()')}" if entry.mode else why),)
     return ()
 
 
@@ -69,7 +65,7 @@ def _running(progress: Progress, sysfs: Sysfs, action: str | None, fills: tuple[
     word = "repair" if action == "repair" else progress.word
     kind = KINDS[word]
     done_kib, total_kib = progress.done_kib, progress.total_kib
-    at_limit = _at_sync_max(sysfs, done_kib)
+    at_limit = _at_sync_max(sysfs, done_kib, total_kib)
     counters = {"position": done_kib} if done_kib is not None else {}
     completed = number(sysfs.array, "sync_completed")
     if completed is not None:
@@ -89,17 +85,21 @@ def _running(progress: Progress, sysfs: Sysfs, action: str | None, fills: tuple[
     )
 
 
-def _at_sync_max(sysfs: Sysfs, done_kib: int | None) -> bool:
-    """Whether the run has come to the sector at which it was told to stop."""
+def _at_sync_max(sysfs: Sysfs, done_kib: int | None, total_kib: int | None) -> bool:
+    """Whether the run has come to the sector, short of the end, at which it was told to stop."""
     most = sysfs.number("sync_max")
-    return most is not None and done_kib is not None and done_kib * 2 >= most
+    if most is None or done_kib is None or total_kib is None:
+        return False
+    return most <= done_kib * 2 and most < total_kib * 2
 
 
-def _held_by_the_kernel(
-    progress: Progress, action: str | None, fills: tuple[str, ...], *, lacking: bool
-) -> Activity:
-    """DELAYED, PENDING, REMOTE: a waiting recovery, too, prints ``resync=DELAYED``; sysfs or a lack says what waits."""
-    recovers = action == "recover" or (progress.word != "reshape" and bool(fills or lacking))
+def _held_by_the_kernel(progress: Progress, action: str | None, fills: tuple[str, ...], *, lacking: bool) -> Activity:
+    """DELAYED, PENDING, REMOTE: a waiting recovery, too, prints ``resync=DELAYED``; sysfs or a lack says what waits.
+
+    PENDING is only ever said of a resync, that of an array which is not clean and was not written to yet.
+    """
+    dirty = progress.held == "PENDING"
+    recovers = action == "recover" or (progress.word != "reshape" and not dirty and bool(fills or lacking))
     word = "recovery" if recovers else progress.word
     word = "repair" if action == "repair" else "check" if action == "check" else word
     kind = KINDS[word]
@@ -114,7 +114,7 @@ def _held_by_the_kernel(
     )
 
 
-def _held_by_hand(sysfs: Sysfs, action: str, fills: tuple[str, ...]) -> Activity:
+def _held_by_hand(sysfs: Sysfs, fills: tuple[str, ...], why: str) -> Activity:
     """Members to fill, and nothing that fills them: a rebuild that will not start by itself."""
     known = [number(sysfs.members[name], "recovery_start") for name in fills]
     starts = [sectors for sectors in known if sectors is not None]
@@ -131,5 +131,5 @@ def _held_by_hand(sysfs: Sysfs, action: str, fills: tuple[str, ...]) -> Activity
         total_bytes=total_bytes,
         fills=fills,
         counters={"recovery_start": min(starts)} if starts else {},
-        why_held="sync_action is frozen" if action == "frozen" else "sync_action is idle with a member to fill",
+        why_held=why,
     )

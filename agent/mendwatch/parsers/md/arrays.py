@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from mendwatch.model.capture import Capture
-from mendwatch.model.observation import Array, Errors, IdKind, LastActivity, LastOutcome, Member, Role
+from mendwatch.model.observation import ActivityKind, Array, Errors, IdKind, LastActivity, LastOutcome, Member, Role
 from mendwatch.model.raid10 import left as raid10_left
 from mendwatch.model.raid10 import partners as raid10_partners
-from mendwatch.parsers.md.activities import activities_of, kind_of
+from mendwatch.parsers.md.activities import activities_of
 from mendwatch.parsers.md.mdstat import Entry
 from mendwatch.parsers.md.settings import settings_of
 from mendwatch.parsers.md.sysfs import Sysfs, number
@@ -18,25 +18,25 @@ DEFAULT_RAID10_LAYOUT = 0x102
 
 
 def build(entry: Entry, sysfs: Sysfs, capture: Capture) -> Array | None:
-    """The array, None for a container of external metadata, which holds no data of its own."""
-    if entry.super_block is not None and entry.super_block.startswith("external:") and entry.state == "inactive":
+    """The array; None for a container of external metadata, which holds no data, and for one that is being stopped."""
+    container = entry.super_block is not None and entry.super_block.startswith("external:")
+    if entry.state == "inactive" and not entry.odd and (container or not entry.members):
         return None
     level = entry.level or _level(sysfs)
     slots = entry.slots or sysfs.number("raid_disks")
     activities = activities_of(entry, sysfs)
     filled = {name for activity in activities for name in activity.fills}
     members = tuple(_member(listed.name, listed.flags, entry, sysfs, filled, capture) for listed in entry.members)
-    full = _full(level, slots, sysfs)
-    left, why = _left(entry, level, slots, sysfs, members)
-    lost = entry.state != "active" or sysfs.array.get("array_state") == "broken" or (left is not None and left < 0)
-    if entry.state == "inactive" and not entry.members:
-        lost = False
+    copies = _copies(entry, sysfs)
+    full = _full(level, slots, copies)
+    left, why = _left(entry, level, slots, sysfs, copies)
+    lost = entry.state in {"inactive", "broken"} or (left is not None and left < 0)
     uuid = sysfs.array.get("uuid", "")
     known = bool(uuid) and not set(uuid) <= NO_UUID
     component_kib = sysfs.number("component_size")
     return Array(
-        name=entry.name,
-        id=uuid if known else entry.name,
+        name=clean(entry.name),
+        id=uuid if known else clean(entry.name),
         id_kind=IdKind.ARRAY_UUID if known else IdKind.NAME,
         system="md",
         level=level,
@@ -53,9 +53,14 @@ def build(entry: Entry, sysfs: Sysfs, capture: Capture) -> Array | None:
         slots=slots,
         member_bytes=component_kib * 1024 if component_kib is not None else None,
         settings=settings_of(sysfs, capture),
-        notes=_notes(level, slots, sysfs, members, left),
-        device=entry.name,
+        notes=_notes(level, slots, sysfs, members, left, copies),
+        device=clean(entry.name),
     )
+
+
+def clean(name: str) -> str:
+    """A name without control characters, which no device needs and a terminal obeys."""
+    return "".join(char if char.isprintable() else "?" for char in name)
 
 
 def _level(sysfs: Sysfs) -> str | None:
@@ -63,9 +68,7 @@ def _level(sysfs: Sysfs) -> str | None:
     return words[0] if words else None
 
 
-def _member(
-    name: str, flags: str, entry: Entry, sysfs: Sysfs, filled: set[str], capture: Capture
-) -> Member:
+def _member(name: str, flags: str, entry: Entry, sysfs: Sysfs, filled: set[str], capture: Capture) -> Member:
     states = sysfs.states(name)
     faulty = "(F)" in flags or "faulty" in states
     files = sysfs.members.get(name, {})
@@ -82,11 +85,11 @@ def _member(
     else:
         # By mdstat alone: whoever holds a slot and is not being filled is in sync.
         good = not faulty and name not in filled and "(R)" not in flags and entry.state == "active"
-        state = "faulty" if faulty else "spare" if role is Role.SPARE or name in filled else "in_sync"
+        state = "faulty" if faulty else "spare" if "(S)" in flags or name in filled else "in_sync"
     drives = capture.links.get(name)
     errors = number(files, "errors")
     return Member(
-        name=name,
+        name=clean(name),
         role=role,
         group=None,
         drive=drives[0] if drives else None,
@@ -97,7 +100,7 @@ def _member(
     )
 
 
-def _full(level: str | None, slots: int | None, sysfs: Sysfs) -> int | None:
+def _full(level: str | None, slots: int | None, copies: tuple[int, int]) -> int | None:
     if level in NONE_TO_LOSE:
         return 0
     if level in SURVIVES:
@@ -107,33 +110,46 @@ def _full(level: str | None, slots: int | None, sysfs: Sysfs) -> int | None:
     if level in {"raid1", "multipath"}:
         return slots - 1
     if level == "raid10":
-        near, far = _copies(sysfs)
-        return raid10_left([True] * slots, near, far)
+        return raid10_left([True] * slots, *copies)
     return None
 
 
-def _copies(sysfs: Sysfs) -> tuple[int, int]:
-    """Near and far copies of a raid10 (bits 0-7 and 8-15 of its layout)."""
+def _copies(entry: Entry, sysfs: Sysfs) -> tuple[int, int]:
+    """Near and far copies of a raid10, as printed or from bits 0-7 and 8-15 of its layout (setup_geo in raid10.c)."""
+    if entry.near is not None and entry.far is not None:
+        return entry.near, entry.far
     layout = sysfs.number("layout")
     layout = DEFAULT_RAID10_LAYOUT if layout is None else layout
     return layout & 0xFF, (layout >> 8) & 0xFF
 
 
 def _left(
-    entry: Entry, level: str | None, slots: int | None, sysfs: Sysfs, members: tuple[Member, ...]
+    entry: Entry, level: str | None, slots: int | None, sysfs: Sysfs, copies: tuple[int, int]
 ) -> tuple[int | None, str | None]:
     """Redundancy left, and why not if it is not known: the lowest of all that this poll says."""
+    if entry.odd:
+        return None, "its line in /proc/mdstat is not understood"
     if entry.state == "inactive":
         return None, "the array is inactive"
+    left, why = _counted(entry, level, slots, sysfs, copies)
     if entry.state == "broken" or sysfs.array.get("array_state") == "broken":
-        return -1, None
+        return min(-1, left if left is not None else -1), None
+    return left, why
+
+
+def _counted(
+    entry: Entry, level: str | None, slots: int | None, sysfs: Sysfs, copies: tuple[int, int]
+) -> tuple[int | None, str | None]:
     if level in NONE_TO_LOSE:
         return 0, None
     if not entry.whole and "degraded" not in sysfs.array:
         return None, "its lines in /proc/mdstat are cut short"
     if level == "raid10":
-        return _raid10(entry, slots, sysfs)
-    missing = _missing(entry, slots, sysfs, members)
+        in_sync = _in_sync(entry, slots, sysfs)
+        if in_sync is None:
+            return None, "which slots are in sync was not read"
+        return raid10_left(in_sync, *copies), None
+    missing = _missing(entry, slots, sysfs)
     if missing is None:
         return None, "neither the slots nor the degraded count were read"
     if level in SURVIVES:
@@ -143,64 +159,75 @@ def _left(
     return None, f"the level {level} is not known"
 
 
-def _missing(entry: Entry, slots: int | None, sysfs: Sysfs, members: tuple[Member, ...]) -> int | None:
-    """Slots without a member in sync: the highest of the three places that say so."""
+def _missing(entry: Entry, slots: int | None, sysfs: Sysfs) -> int | None:
+    """Slots without a member in sync: the highest of the three places that say so.
+
+    The members' own states are ahead of the count in ``[n/m]`` and ``degraded``, which lag an unplugged drive by
+    some seconds; the count is ahead of them where a state was read a moment later, after a rebuild had ended.
+    """
     told: list[int] = []
     degraded = sysfs.number("degraded")
     if degraded is not None:
         told.append(degraded)
     if entry.slots is not None and entry.good is not None:
         told.append(entry.slots - entry.good)
-    if slots is not None and sysfs.members and not any(m.state == "" for m in members):
-        held = {sysfs.members[m.name]["slot"] for m in members if m.good and "slot" in sysfs.members.get(m.name, {})}
-        # While the number of slots changes, members and slots belong to two geometries.
-        if held and entry.progress is not None and entry.progress.word != "reshape":
-            told.append(slots - len(held))
+    held = _held_slots(entry, sysfs)
+    if slots is not None and held is not None:
+        told.append(slots - len(held))
     return max(told, default=None)
 
 
-def _raid10(entry: Entry, slots: int | None, sysfs: Sysfs) -> tuple[int | None, str | None]:
-    in_sync = _in_sync(entry, slots, sysfs)
-    if in_sync is None:
-        return None, "which slots are in sync was not read"
-    near, far = _copies(sysfs)
-    return raid10_left(in_sync, near, far), None
+def _held_slots(entry: Entry, sysfs: Sysfs) -> set[int] | None:
+    """The slots with a member in sync by the members' own states; None unless every listed member told its own.
+
+    While the number of slots changes, members and slots belong to two geometries.
+    """
+    reshaping = entry.progress is not None and entry.progress.word == "reshape"
+    if reshaping or sysfs.array.get("sync_action") == "reshape" or not entry.members:
+        return None
+    held: set[int] = set()
+    for listed in entry.members:
+        files = sysfs.members.get(listed.name, {})
+        if not {"state", "slot"} <= set(files):
+            return None
+        states = sysfs.states(listed.name)
+        slot = number(files, "slot")
+        if slot is not None and "in_sync" in states and "faulty" not in states:
+            held.add(slot)
+    return held
 
 
 def _in_sync(entry: Entry, slots: int | None, sysfs: Sysfs) -> list[bool] | None:
-    """Which slots have a member in sync, in their order; a slot counts only if every source that tells says so."""
-    word = entry.word
-    if word is None:
+    """Which slots have a member in sync, in their order; a slot counts only if every reading that tells says so."""
+    if entry.word is None or (slots is not None and len(entry.word) != slots):
         return None
-    in_sync = [char == "U" for char in word]
-    for name, files in sysfs.members.items():
-        slot = number(files, "slot")
-        if slot is None or slot >= len(in_sync) or "replacement" in sysfs.states(name):
-            continue
-        if "faulty" in sysfs.states(name):
-            in_sync[slot] = False
-    return in_sync if slots is None or len(in_sync) == slots else None
+    held = _held_slots(entry, sysfs)
+    return [char == "U" and (held is None or slot in held) for slot, char in enumerate(entry.word)]
 
 
 def _notes(
-    level: str | None, slots: int | None, sysfs: Sysfs, members: tuple[Member, ...], left: int | None
+    level: str | None,
+    slots: int | None,
+    sysfs: Sysfs,
+    members: tuple[Member, ...],
+    left: int | None,
+    copies: tuple[int, int],
 ) -> tuple[str, ...]:
     """The raid10 members whose loss would now lose data, by name."""
     if level != "raid10" or left != 0 or slots is None:
         return ()
-    by_slot = {number(files, "slot"): name for name, files in sysfs.members.items()}
     good = {member.name for member in members if member.good}
-    in_sync = [by_slot.get(slot) in good for slot in range(slots)]
-    near, far = _copies(sysfs)
-    names = [by_slot[slot] for slot in raid10_partners(in_sync, near, far) if slot in by_slot]
+    by_slot = {number(files, "slot"): clean(name) for name, files in sysfs.members.items() if clean(name) in good}
+    in_sync = [slot in by_slot for slot in range(slots)]
+    names = [by_slot[slot] for slot in raid10_partners(in_sync, *copies)]
     return (f"the only copy of a part of the data is on {', '.join(names)}",) if names else ()
 
 
 def _last(sysfs: Sysfs, entry: Entry) -> LastActivity | None:
-    """Its memory holds what it last did, not how it came out: told only where nothing is missing afterwards."""
+    """Its memory holds what it last did, not how it came out: told only where everything listed is in sync now."""
     word = sysfs.array.get("last_sync_action", "none")
     idle = sysfs.array.get("sync_action") == "idle" and entry.progress is None
-    if not idle or word in {"idle", "none", ""} or sysfs.number("degraded") != 0:
+    in_sync = all("in_sync" in sysfs.states(listed.name) for listed in entry.members)
+    if not idle or not word.startswith("recover") or sysfs.number("degraded") != 0 or not in_sync:
         return None
-    kind = kind_of(word)
-    return LastActivity(kind, word, LastOutcome.FINISHED) if kind is not None and word.startswith("recover") else None
+    return LastActivity(ActivityKind.REBUILD, word, LastOutcome.FINISHED)

@@ -8,16 +8,16 @@ from dataclasses import dataclass, field, replace
 from mendwatch.model.errors import ParseError
 from mendwatch.model.observation import Unread
 
-HEAD = re.compile(
-    r"(?P<name>\S+) : (?P<state>active|inactive|broken)(?P<mode> \((?:read-only|auto-read-only)\))?(?P<rest>.*)"
-)
-MEMBER = re.compile(r"(?P<name>[^\s\[\]]+)\[(?P<number>\d+)\](?P<flags>(?:\([WJFSR]\))*)")
-BLOCKS = re.compile(r"(?P<blocks>\d+) blocks(?P<rest>.*)")
-SLOTS = re.compile(r"\[(?P<slots>\d+)/(?P<good>\d+)\](?: \[(?P<word>[U_]+)\])?")
+HEAD = re.compile(r"(?P<name>\S+) : (?P<state>\w+)(?P<mode> \((?:read-only|auto-read-only)\))?(?P<rest>(?: .*)?)")
+STATES = frozenset({"active", "inactive", "broken"})
+MEMBER = re.compile(r"(?P<name>[^\s\[\]]+)\[(?P<number>\d{1,9})\](?P<flags>(?:\([WJFSR]\))*)")
+BLOCKS = re.compile(r"\d+ blocks(?P<rest>.*)")
+SLOTS = re.compile(r"\[(?P<slots>\d{1,9})/(?P<good>\d{1,9})\](?: \[(?P<word>[U_]+)\])?")
+COPIES = re.compile(r" (?P<copies>\d{1,3}) (?P<how>near|far|offset)-copies")
 SUPER = re.compile(r" super (?P<super>external:\S+|non-persistent|\d+\.\d+)")
 PROGRESS = re.compile(
-    r"\[[=>.]*\]\s+(?P<word>recovery|resync|reshape|check|repair)\s*=\s*(?P<percent>[\d.]+)% "
-    r"\((?P<done>\d+)/(?P<total>\d+)\)(?: finish=(?P<finish>[\d.]+)min)?(?: speed=(?P<speed>\d+)K/sec)?"
+    r"\[[=>.]*\]\s+(?P<word>recovery|resync|reshape|check|repair)\s*=\s*\d+\.\d% "
+    r"\((?P<done>\d{1,20})/(?P<total>\d{1,20})\)(?: finish=(?P<finish>\d{1,20}\.\d)min)?(?: speed=\d+K/sec)?"
 )
 HELD = re.compile(r"(?P<word>resync|recover|recovery|reshape|check)=(?P<how>DELAYED|PENDING|REMOTE)")
 LEVELS = frozenset({"linear", "raid0", "raid1", "raid4", "raid5", "raid6", "raid10", "multipath", "faulty"})
@@ -45,19 +45,27 @@ class ListedMember:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One array's lines; ``whole`` only if the line with its size was there."""
+    """One array's lines.
+
+    Attributes:
+        whole: the line with its size was there.
+        odd: its first line holds words that we do not know, so that what else it says is not trusted.
+        near, far: copies of a raid10, None where the lines do not say.
+    """
 
     name: str
     state: str
     mode: str
     level: str | None
     members: tuple[ListedMember, ...]
+    odd: bool = False
     whole: bool = False
-    blocks_kib: int | None = None
     super_block: str | None = None
     slots: int | None = None
     good: int | None = None
     word: str | None = None
+    near: int | None = None
+    far: int | None = None
     progress: Progress | None = None
 
 
@@ -87,11 +95,11 @@ def read_mdstat(text: str) -> Mdstat:
             found.whole = known = True
         elif line and not raw[0].isspace():
             entry = _head(line)
-            known = known or entry is not None
-            if entry is None:
-                unread.append(Unread(number, raw))
-            else:
+            known = known or (entry is not None and not entry.odd)
+            if entry is not None:
                 found.entries.append(entry)
+            if entry is None or entry.odd:
+                unread.append(Unread(number, raw))
         elif line and not (found.entries and _body(found.entries, line)):
             unread.append(Unread(number, raw))
     if not known:
@@ -111,10 +119,10 @@ def _head(line: str) -> Entry | None:
     words = rest.split()
     level = words.pop(0) if words and match["state"] != "inactive" and "[" not in words[0] else None
     members = [MEMBER.fullmatch(word) for word in words]
-    if None in members or (level is not None and level not in LEVELS):
-        return None
+    odd = None in members or match["state"] not in STATES or (level is not None and level not in LEVELS)
+    odd = odd or (level is None and match["state"] != "inactive")
     listed = tuple(ListedMember(m["name"], int(m["number"]), m["flags"]) for m in members if m is not None)
-    return Entry(match["name"], match["state"], (match["mode"] or "").strip(), level, listed)
+    return Entry(match["name"], match["state"], (match["mode"] or "").strip(), level, listed, odd)
 
 
 def _body(entries: list[Entry], line: str) -> bool:
@@ -123,14 +131,16 @@ def _body(entries: list[Entry], line: str) -> bool:
     if (blocks := BLOCKS.match(line)) is not None:
         slots = SLOTS.search(blocks["rest"])
         super_block = SUPER.match(blocks["rest"])
+        near, far = _copies(blocks["rest"])
         entries[-1] = replace(
             entry,
             whole=True,
-            blocks_kib=int(blocks["blocks"]),
             super_block=super_block["super"] if super_block else None,
             slots=int(slots["slots"]) if slots else None,
             good=int(slots["good"]) if slots else None,
             word=slots["word"] if slots else None,
+            near=near,
+            far=far,
         )
         return True
     if (progress := PROGRESS.match(line)) is not None:
@@ -144,3 +154,11 @@ def _body(entries: list[Entry], line: str) -> bool:
         entries[-1] = replace(entry, progress=Progress(held["word"], held=held["how"]))
         return True
     return line.startswith("bitmap:")
+
+
+def _copies(rest: str) -> tuple[int, int] | tuple[None, None]:
+    """Near and far copies as printed; one that is not printed is one."""
+    told = {match["how"]: int(match["copies"]) for match in COPIES.finditer(rest)}
+    if not told:
+        return None, None
+    return told.get("near", 1), told.get("far", told.get("offset", 1))

@@ -18,10 +18,10 @@ def settings_of(sysfs: Sysfs, capture: Capture) -> tuple[Setting, ...]:
     for end, default in DEFAULTS.items():
         name = f"sync_speed_{end}"
         value, _, scope = sysfs.array.get(name, "").partition(" ")
-        if not value.isdigit():
+        if not value.isdecimal():
             name = f"speed_limit_{end}"
             value, scope = _system(capture, name), "(system)"
-        if value.isdigit():
+        if value.isdecimal():
             slows = end == "max" and int(value) < default
             found.append(Setting(name, f"{value} KiB/s {scope}".rstrip(), f"{default} KiB/s", slows))
     return tuple(found)
