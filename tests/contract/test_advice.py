@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 
 import pytest
-from support.told_alerts import HELD_BACK, SHINGLED, ZONE, alert
 
 from mendwatch.model.alert import AlertKind, Level
 from mendwatch.model.records import Cause
 from mendwatch.reports.advice import BY_CAUSE, BY_KIND, NO_GUARANTEE, Advice, advice_for
 from mendwatch.reports.messages import render
+from support.told_alerts import HELD_BACK, SHINGLED, ZONE, alert
 
 # The list of the contract, section 8, in our sentences. A sentence more is a change of the contract.
 CLOSED_LIST = {

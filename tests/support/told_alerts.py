@@ -93,7 +93,12 @@ FACTS: dict[AlertKind, dict[str, Fact]] = {
         "arrays": ["vault"],
     },
     AlertKind.SOURCE_SIGHTED: {"source": "zfs", "blind_hours": 1.5},
-    AlertKind.CHANNEL_FAILING: {"channel": "ops", "since": _SINCE, "error": "503 from hooks.example.org", "attempts": 9},
+    AlertKind.CHANNEL_FAILING: {
+        "channel": "ops",
+        "since": _SINCE,
+        "error": "503 from hooks.example.org",
+        "attempts": 9,
+    },
     AlertKind.TEST: {},
 }
 OF_SOURCES = {AlertKind.SOURCE_BLIND, AlertKind.SOURCE_SIGHTED}

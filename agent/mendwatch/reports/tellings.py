@@ -153,7 +153,8 @@ def _over_headline(alert: Alert, zone: str) -> str:
         return f"nothing rebuilds, {_shortage(alert)} for {hours(_fact(alert, 'elapsed_hours'))}{_limit(alert)}"
     past = f", past the limit of {hours(alert.limit_hours)}"
     if reason == "outlived":
-        return f"{_shortage(alert)} for {hours(_fact(alert, 'elapsed_hours'))}{past}{_end(alert, zone)}"
+        end = _end(alert, zone, ", until")
+        return f"{_shortage(alert)} for {hours(_fact(alert, 'elapsed_hours'))}{end}{past}"
     return f"{_shortage(alert)}{_end(alert, zone) or ', ' + BEYOND_SIGHT}{past}"
 
 

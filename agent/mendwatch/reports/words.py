@@ -67,6 +67,14 @@ def moment(at: datetime, zone: str) -> str:
         return NOT_KNOWN
 
 
+def dated(at: datetime, zone: str) -> str:
+    """A time that may lie years back: ``2026-03-11 11:05``."""
+    try:
+        return at.astimezone(ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M")
+    except OverflowError:
+        return NOT_KNOWN
+
+
 def moment_of(text: object, zone: str) -> str:
     """The same from an RFC 3339 text."""
     if not isinstance(text, str):

@@ -11,14 +11,14 @@ from html.parser import HTMLParser
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from support.story import Story, array, mended, shares
-from support.told_alerts import AT, FACTS, HELD_BACK, OF_SOURCES, OF_THE_AGENT, SHINGLED, ZONE, alert
 
 from mendwatch.model.alert import Alert, AlertKind, Fact, Level
 from mendwatch.model.policy import ArrayPolicy
 from mendwatch.model.records import Cause, Finding, Quantiles
 from mendwatch.reports import published
 from mendwatch.reports.messages import TITLE_LONGEST, render
+from support.story import Story, array, mended, shares
+from support.told_alerts import AT, FACTS, HELD_BACK, OF_SOURCES, OF_THE_AGENT, SHINGLED, ZONE, alert
 
 HOSTILE = "a\x1b[2Jb\r\nBcc: x\u202etxt\u2028\x9b31m\u200b<script>alert('1')</script>\"&\x00\ud800"
 PHONE_LINES, PHONE_COLUMNS = 25, 60
@@ -56,7 +56,7 @@ class Page(HTMLParser):
 def test_every_kind_is_told(kind: AlertKind, level: Level) -> None:
     told = alert(kind, level)
     message = render(told, zone=ZONE)
-    subject = {*OF_THE_AGENT} & {kind} and "store-1: " or ("store-1 zfs: " if kind in OF_SOURCES else "store-1 vault: ")
+    subject = "store-1 zfs: " if kind in OF_SOURCES else "store-1: " if kind in OF_THE_AGENT else "store-1 vault: "
     assert message.title.startswith(subject)
     assert message.title.removeprefix(subject)
     assert len(message.title) <= TITLE_LONGEST
@@ -192,7 +192,7 @@ def test_a_reminder_says_which_it_is() -> None:
     ],
 )
 def test_the_messages_of_one_story_share_a_thread(changes: dict[str, object], thread: str) -> None:
-    assert render(alert(AlertKind.WINDOW_OVER_POLICY, **changes), ZONE).thread == thread
+    assert render(alert(AlertKind.WINDOW_OVER_POLICY, Level.PAGE, **changes), ZONE).thread == thread
 
 
 def test_a_long_list_of_names_is_counted_not_told() -> None:
@@ -344,7 +344,7 @@ def test_the_alerts_of_a_played_story_are_told(hours: float) -> None:
         assert phone_lines(message.text) <= PHONE_LINES
 
 
-def ended(facts: dict[str, Fact]) -> Alert:
+def underway(facts: dict[str, Fact]) -> Alert:
     return alert(AlertKind.REBUILD_UNDERWAY, facts=facts)
 
 
@@ -358,8 +358,8 @@ def ended(facts: dict[str, Fact]) -> Alert:
     ],
 )
 def test_a_rebuild_is_described_by_what_is_known(facts: dict[str, Fact], line: str) -> None:
-    assert line in render(ended(facts), ZONE).text.split("\n")
+    assert line in render(underway(facts), ZONE).text.split("\n")
 
 
 def test_a_drive_of_which_nothing_is_known_is_not_described() -> None:
-    assert "New drive" not in render(ended({"drive": {}}), ZONE).text
+    assert "New drive" not in render(underway({"drive": {}}), ZONE).text
