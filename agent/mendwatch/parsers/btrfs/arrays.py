@@ -37,7 +37,7 @@ def build(found: Readings, capture: Capture) -> Array:
     """The filesystem as an array."""
     missing = _missing(found)
     redundancy = _redundancy(found, missing)
-    profiles = _profiles(found)
+    profiles = _profiles(found, empty=False)
     data = sorted(profiles.get("data", set()))
     members = _members(found, capture)
     sizes = [device.size_bytes for device in found.show.devices] if found.show is not None else []
@@ -90,12 +90,12 @@ def _missing(found: Readings) -> int | None:
     return max(told, default=None)
 
 
-def _profiles(found: Readings) -> dict[str, set[str]]:
-    """The profiles in use by kind of chunk, in lower case."""
-    if found.usage is not None and found.usage.chunks:
+def _profiles(found: Readings, *, empty: bool) -> dict[str, set[str]]:
+    """The profiles by kind of chunk, in lower case, with or without those whose chunks are all empty."""
+    if found.usage is not None and found.usage.whole:
         profiles: dict[str, set[str]] = {}
-        for chunks in found.usage.chunks:
-            for kind in chunks.kind.lower().split("+"):
+        for chunks in found.usage.chunks if empty else found.usage.holding():
+            for kind in chunks.kind.split("+"):
                 if chunks.size_bytes:
                     profiles.setdefault(kind, set()).add(chunks.profile)
         return profiles
@@ -104,34 +104,47 @@ def _profiles(found: Readings) -> dict[str, set[str]]:
 
 def _redundancy(found: Readings, missing: int | None) -> _Redundancy:
     """The weakest of all chunks, less the missing devices that hold a part of it."""
-    used = set().union(*_profiles(found).values())
+    profiles = _profiles(found, empty=True)
+    used = set().union(*profiles.values())
     unknown = sorted(used - set(TOLERATED))
     if unknown:
         return _Redundancy(why_unknown=f"the profile {', '.join(unknown)} is not known")
     if not used:
         return _Redundancy(why_unknown=_why(found, "this poll did not read the profiles"))
-    full = min(TOLERATED[profile] for profile in used)
+    full = _full(profiles)
     if missing is None:
         return _Redundancy(full, None, _why(found, "this poll did not read the devices"))
+    weakest = min(TOLERATED[profile] for profile in set().union(*_profiles(found, empty=False).values()))
     if missing == 0:
-        return _Redundancy(full, full)
+        return _Redundancy(full, weakest)
     by_chunks = _left_by_chunks(found)
     if by_chunks is not None:
         return _Redundancy(full, by_chunks)
-    if full == 0:
+    if weakest == 0:
         # Chunks of a single copy may have been written after the loss, by the devices that are there.
         return _Redundancy(full, None, _why(found, "which chunks the missing devices hold is not told"))
-    return _Redundancy(full, full - missing)
+    return _Redundancy(full, weakest - missing)
+
+
+def _full(profiles: dict[str, set[str]]) -> int:
+    """What the filesystem survives when all is well: its weakest kind of chunk, each by the best of its profiles.
+
+    With too few devices left to write to, the kernel makes chunks of a weaker profile (btrfs_reduce_alloc_profile), and
+    they stay so after the replacement: redundancy that is lacking, not a layout that somebody chose. System chunks are
+    made with the profile of the metadata, and are judged with them.
+    """
+    kinds = (profiles.get("data", set()), profiles.get("metadata", set()) | profiles.get("system", set()))
+    return min(max(TOLERATED[profile] for profile in used) for used in kinds if used)
 
 
 def _left_by_chunks(found: Readings) -> int | None:
     """The least that any kind of chunk has left; None where the output does not tell what missing devices hold."""
-    if found.usage is None:
+    if found.usage is None or not found.usage.whole:
         return None
     gone = set(LOST)
     if found.show is not None:
         gone |= {device.path for device in found.show.devices if device.missing}
-    chunks = [one for one in found.usage.chunks if one.size_bytes]
+    chunks = found.usage.holding()
     lost = [sum(path in gone for path, _ in one.held) for one in chunks]
     if not any(lost):
         return None

@@ -17,7 +17,9 @@ DEVICE = re.compile(
     rf"devid\s+(?P<id>\d+) size (?P<size>{SIZE}) used (?P<used>{SIZE}) path ?(?P<path>.*?)(?P<missing>\s*MISSING)?"
 )
 STAT = re.compile(r"\[(?P<device>.*)\]\.(?P<counter>\w+)\s+(?P<count>\d+)")
-CHUNKS = re.compile(rf"(?P<kind>[A-Z]\w+(?:\+\w+)?),(?P<profile>\w+): Size:(?P<size>{SIZE}), Used:.*")
+CHUNKS = re.compile(
+    rf"(?P<kind>[A-Z]\w+(?:\+\w+)?),(?P<profile>\w+): Size:(?P<size>{SIZE}), Used:(?P<used>{SIZE})(?: .*)?"
+)
 HELD = re.compile(rf"\s+(?P<path>\S.*?)\s+(?P<size>{SIZE})")
 LOST = frozenset({"<missing disk>", "missing", ""})
 FIRST_COUNTER = "write_io_errs"
@@ -86,6 +88,7 @@ class Chunks:
     kind: str
     profile: str
     size_bytes: int
+    used_bytes: int
     held: list[tuple[str, int]] = field(default_factory=list)
 
 
@@ -95,6 +98,17 @@ class Usage:
 
     chunks: list[Chunks] = field(default_factory=list)
     free: list[tuple[str, int]] = field(default_factory=list)
+
+    @property
+    def whole(self) -> bool:
+        """Whether it was not cut short: system chunks come last, and after the rows of devices what they have free."""
+        listed = any(chunks.held for chunks in self.chunks)
+        return any(chunks.kind == "system" for chunks in self.chunks) and (bool(self.free) or not listed)
+
+    def holding(self) -> list[Chunks]:
+        """The chunks that hold something; one that is empty beside another profile of its kind can lose nothing."""
+        kinds = {chunks.kind for chunks in self.chunks if chunks.used_bytes}
+        return [one for one in self.chunks if one.size_bytes and (one.used_bytes or one.kind not in kinds)]
 
 
 def size_bytes(text: str) -> int:
@@ -178,7 +192,8 @@ def read_usage(text: str, odd: Note) -> Usage:
         if not line.strip():
             continue
         if (head := CHUNKS.fullmatch(line)) is not None:
-            chunks = Chunks(head["kind"], head["profile"].lower(), size_bytes(head["size"]))
+            sizes = (size_bytes(head["size"]), size_bytes(head["used"]))
+            chunks = Chunks(head["kind"].lower(), head["profile"].lower(), *sizes)
             found.chunks.append(chunks)
             rows, summary = chunks.held, False
         elif line == "Unallocated:":
