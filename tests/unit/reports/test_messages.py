@@ -230,11 +230,13 @@ def test_a_rebuild_that_waits_is_not_said_to_stand_still() -> None:
 
 
 def told_names(name: str) -> dict[AlertKind, dict[str, Fact]]:
-    """The facts of each kind with every text in them replaced."""
+    """The facts of each kind with every text and every count in them replaced."""
 
     def with_name(value: Fact) -> Fact:
         match value:
-            case str():
+            case bool():
+                return value
+            case str() | int():
                 return name
             case list():
                 return [with_name(entry) for entry in value]
