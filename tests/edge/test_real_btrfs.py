@@ -14,6 +14,7 @@ from pathlib import Path
 from threading import Thread
 
 import pytest
+
 from support.btrfs_lab import Mirror, degraded_mirror, why_not
 
 pytestmark = [

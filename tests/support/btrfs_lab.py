@@ -37,7 +37,7 @@ def run(*argv: str) -> str:
 
 @dataclass
 class Mirror:
-    """A two-device mirror whose second device is gone, and a third that can take its place."""
+    """A mirror of three devices whose second is gone, and a fourth that can take its place."""
 
     mount: Path
     uuid: str
@@ -63,12 +63,12 @@ def degraded_mirror(folder: Path, data_bytes: int) -> Iterator[Mirror]:
     mount.mkdir()
     mounted = False
     try:
-        for number in range(3):
+        for number in range(4):
             image = folder / f"disk{number}.img"
             with image.open("wb") as file:
                 file.truncate(data_bytes * 4 + (512 << 20))
             loops.append(run("losetup", "--find", "--show", str(image)))
-        run("mkfs.btrfs", "-q", "-f", "-L", "lab-mirror", "-d", "raid1", "-m", "raid1", loops[0], loops[1])
+        run("mkfs.btrfs", "-q", "-f", "-L", "lab-mirror", "-d", "raid1", "-m", "raid1", *loops[:3])
         run("mount", loops[0], str(mount))
         mounted = True
         with (mount / "data").open("wb") as file:
@@ -76,12 +76,14 @@ def degraded_mirror(folder: Path, data_bytes: int) -> Iterator[Mirror]:
                 file.write(os.urandom(1 << 20))
         run("umount", str(mount))
         mounted = False
+        # Of three devices two are left, so that what is written meanwhile is still mirrored; of two, it would not be.
         run("losetup", "--detach", loops.pop(1))
         run("btrfs", "device", "scan", "--forget")
+        run("btrfs", "device", "scan", loops[0], loops[1])
         run("mount", "-o", "degraded", loops[0], str(mount))
         mounted = True
         uuid = run("btrfs", "filesystem", "show", loops[0]).partition("uuid: ")[2].split()[0]
-        yield Mirror(mount, uuid, loops[0], loops[1])
+        yield Mirror(mount, uuid, loops[0], loops[2])
     finally:
         if mounted:
             subprocess.run(["umount", "-l", str(mount)], check=False, capture_output=True)
