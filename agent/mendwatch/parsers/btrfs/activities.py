@@ -165,17 +165,14 @@ def _balance(found: Readings) -> list[Activity]:
 
 def _scrub_fields(found: Readings) -> dict[str, str]:
     """The fields of ``scrub status``; the prose of before 5.2 is knowingly skipped."""
-    fields: dict[str, str] = {}
-    for number, line in enumerate((found.scrub or "").splitlines(), start=1):
-        match = SCRUB_FIELD.fullmatch(line)
-        if match is not None:
-            fields[match["name"].strip()] = match["value"].strip()
-        elif line.strip() and SCRUB_OLD.fullmatch(line) is None:
-            found.odd(number, line)
-    return fields
+    matches = (SCRUB_FIELD.fullmatch(line) for line in (found.scrub or "").splitlines())
+    return {match["name"].strip(): match["value"].strip() for match in matches if match is not None}
 
 
 def _scrub(found: Readings, zone: str) -> list[Activity]:
+    for number, line in enumerate((found.scrub or "").splitlines(), start=1):
+        if line.strip() and SCRUB_FIELD.fullmatch(line) is None and SCRUB_OLD.fullmatch(line) is None:
+            found.odd(number, line)
     fields = _scrub_fields(found)
     if fields.get("Status") != "running":
         return []

@@ -64,7 +64,7 @@ def build(found: Readings, capture: Capture) -> Array:
         slots=_slots(found),
         member_bytes=target.size_bytes if target is not None and target.size_bytes else max(sizes, default=None),
         settings=_settings(found),
-        notes=_notes(profiles),
+        notes=_notes(profiles, redundancy.full),
         aliases=(mount,) if mount is not None else (),
         partial=redundancy.left is None and NEEDED not in found.asked and found.sysfs is None,
     )
@@ -246,11 +246,13 @@ def _settings(found: Readings) -> tuple[Setting, ...]:
     )
 
 
-def _notes(profiles: dict[str, set[str]]) -> tuple[str, ...]:
+def _notes(profiles: dict[str, set[str]], full: int | None) -> tuple[str, ...]:
+    """What a person should know of the profiles, above all why redundancy is lacking though every device is there."""
     notes = [
-        f"{kind} chunks are of unlike profiles: {', '.join(sorted(used))}"
+        f"some {kind} chunks are {profile} and survive less than the rest of the filesystem"
         for kind, used in sorted(profiles.items())
-        if len(used) > 1
+        for profile in sorted(used)
+        if full is not None and TOLERATED[profile] < full
     ]
     if PARITY & set().union(*profiles.values()):
         notes.append("the manual of mkfs.btrfs calls raid5 and raid6 not ready for production")

@@ -107,8 +107,9 @@ class Usage:
 
     def holding(self) -> list[Chunks]:
         """The chunks that hold something; one that is empty beside another profile of its kind can lose nothing."""
-        kinds = {chunks.kind for chunks in self.chunks if chunks.used_bytes}
-        return [one for one in self.chunks if one.size_bytes and (one.used_bytes or one.kind not in kinds)]
+        chunks = [one for one in self.chunks if one.size_bytes]
+        filled = {one.kind for one in chunks if one.used_bytes}
+        return [one for one in chunks if one.used_bytes or one.kind not in filled]
 
 
 def size_bytes(text: str) -> int:

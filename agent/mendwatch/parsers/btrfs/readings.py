@@ -68,18 +68,19 @@ def gather(capture: Capture) -> Gathered:
     _identify(by_mount, {mount.place: mount for mount in mounts}, folders)
     found: dict[str, Readings] = {}
     failed: list[str] = []
+    odd = [Unread(number, line) for number, line in odd_lines(text or "")]
     for place, one in by_mount.items():
         if _told(one) or (one.uuid in folders) or any(mount.place == place for mount in mounts):
             # A filesystem that is mounted twice is one: the first mount point that was asked speaks for it.
             found.setdefault(one.uuid or place, one)
         else:
             failed += one.failed[:1]
+            odd += one.unread
     for uuid, folder in folders.items():
         found.setdefault(uuid, Readings(uuid=uuid)).sysfs = folder
-    odd = tuple(Unread(number, line) for number, line in odd_lines(text or ""))
     if mountinfo is not None and text is None:
         failed.append(f"{MOUNTINFO}: {mountinfo.error}")
-    return Gathered(tuple(found.values()), odd, tuple(failed), text is not None)
+    return Gathered(tuple(found.values()), tuple(odd), tuple(failed), text is not None)
 
 
 def _words(read: CommandRead) -> tuple[str, str] | None:

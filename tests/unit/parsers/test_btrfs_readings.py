@@ -1,0 +1,642 @@
+"""btrfs outputs, composed from the sources of btrfs-progs 6.19 (cmds/*.c) and the kernel's fs/btrfs (6.12).
+
+What a mirror of two devices looks like while it is written to without one of them, and after the replacement, is real
+(kernel 6.18, btrfs-progs 6.2).
+"""
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from mendwatch.model.capture import Capture, CommandRead, FileRead, Read
+from mendwatch.model.observation import Activity, ActivityKind, Array, IdKind, LastOutcome, Observation
+from mendwatch.model.plugin import Command, File, Files
+from mendwatch.parsers.btrfs import PARSER
+
+AT = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
+UUID = "966d8497-dcf5-4a9c-b8b5-c2f7a7131a99"
+MOUNT = "/srv/books"
+MOUNTINFO = "/proc/self/mountinfo"
+MOUNTED = FileRead(MOUNTINFO, f"41 21 0:40 / {MOUNT} rw,noatime shared:9 - btrfs /dev/sdb rw,subvol=/\n")
+GIB = 1 << 30
+
+
+def observe(*reads: Read, zone: str = "UTC", at: datetime = AT) -> Observation:
+    return PARSER.parse(Capture(at, "btrfs", tuple(reads), zone=zone, links={"/dev/sdb": ("sdb",)}))
+
+
+def only(*reads: Read) -> Array:
+    seen = observe(*reads)
+    assert (seen.error, seen.unread) == (None, ())
+    (array,) = seen.arrays
+    return array
+
+
+def run(*words: str, stdout: str = "", code: int | None = 0, stderr: str = "", error: str | None = None) -> CommandRead:
+    return CommandRead(("btrfs", *words, MOUNT), code, stdout, stderr, 0.1, error)
+
+
+def replace(text: str) -> CommandRead:
+    return run("replace", "status", "-1", stdout=f"{text}\n")
+
+
+def show(*rows: str, total: int | None = None, label: str = "'books'", tail: str = "") -> CommandRead:
+    lines = [f"Label: {label}  uuid: {UUID}", f"\tTotal devices {total or len(rows)} FS bytes used 1048576"]
+    lines += [f"\tdevid    {row}" for row in rows]
+    return run("filesystem", "show", "--raw", stdout="\n".join(lines) + f"\n{tail}\n")
+
+
+TWO = ("1 size 4294967296 used 2147483648 path /dev/sdb", "2 size 4294967296 used 2147483648 path /dev/sdc")
+LOST_ONE = (TWO[0], "2 size 0 used 0 path  MISSING")
+FILLING = ("0 size 4294967296 used 2147483648 path /dev/sdd", *LOST_ONE)
+
+
+def usage(*chunks: tuple[str, str, int, tuple[str, ...]], devices: tuple[str, ...] = ("/dev/sdb",)) -> CommandRead:
+    """Chunks as kind, profile, bytes used and the devices that have a part of them."""
+    lines = ["Overall:", "    Device size:\t\t      8589934592", "    Multiple profiles:\t\t             no", ""]
+    for kind, profile, used, held in chunks:
+        lines.append(f"{kind},{profile}: Size:{GIB}, Used:{used} (1.00%)")
+        lines += [f"   {device}\t{GIB}" for device in held]
+        lines.append("")
+    lines += ["Unallocated:", *[f"   {device}\t{GIB}" for device in devices]] if devices else []
+    return run("filesystem", "usage", "-b", stdout="\n".join(lines) + "\n")
+
+
+BOTH = ("/dev/sdb", "/dev/sdc")
+GONE = ("/dev/sdb", "missing")
+
+
+def mirror(held: tuple[str, ...], profile: str = "RAID1") -> CommandRead:
+    return usage(*[(kind, profile, 4096, held) for kind in ("Data", "Metadata", "System")], devices=held)
+
+
+def sysfs(**files: str) -> list[Read]:
+    """Files below the filesystem's folder; ``__`` stands for a slash."""
+    return [FileRead(f"/sys/fs/btrfs/{UUID}/{name.replace('__', '/')}", f"{text}\n") for name, text in files.items()]
+
+
+# Tolerated failures: btrfs_raid_array in the kernel's volumes.c.
+@pytest.mark.parametrize(
+    ("profile", "full"),
+    [
+        ("single", 0),
+        ("DUP", 0),
+        ("RAID0", 0),
+        ("RAID1", 1),
+        ("RAID1C3", 2),
+        ("RAID1C4", 3),
+        ("RAID10", 1),
+        ("RAID5", 1),
+        ("RAID6", 2),
+    ],
+)
+def test_each_profile_survives_what_the_kernel_says(profile: str, full: int) -> None:
+    whole = only(show(*TWO), mirror(BOTH, profile))
+    assert (whole.redundancy_full, whole.redundancy_left, whole.state) == (full, full, "ok")
+    less = only(show(*LOST_ONE), mirror(GONE, profile))
+    assert (less.redundancy_full, less.redundancy_left, less.state) == (full, full - 1, "degraded")
+    assert less.lost == (full == 0)
+    assert whole.level == profile.lower()
+
+
+def test_data_without_a_copy_is_the_weakest_though_metadata_has_two() -> None:
+    chunks = [("Data", "single", 4096, BOTH), ("Metadata", "RAID1", 4096, BOTH), ("System", "RAID1", 4096, BOTH)]
+    assert only(show(*TWO), usage(*chunks)).redundancy_full == 0
+
+
+def test_mixed_chunks_count_as_both() -> None:
+    array = only(show(*TWO), usage(("Data+Metadata", "RAID1", 4096, BOTH), ("System", "RAID1", 4096, BOTH)))
+    assert (array.level, array.redundancy_full, array.redundancy_left) == ("raid1", 1, 1)
+
+
+def test_an_unknown_profile_is_not_judged() -> None:
+    array = only(show(*TWO), mirror(BOTH, "RAID9"))
+    assert (array.redundancy_left, array.why_unknown) == (None, "the profile raid9 is not known")
+
+
+def test_parity_is_told_with_what_the_manual_says_of_it() -> None:
+    assert any("mkfs.btrfs" in note for note in only(show(*TWO), mirror(BOTH, "RAID5")).notes)
+
+
+def degraded_writes(sdb: tuple[str, ...], both: tuple[str, ...]) -> CommandRead:
+    """As seen on a real mirror: single chunks on the survivor, of which only that of the system holds something."""
+    return usage(
+        ("Data", "single", 0, sdb),
+        ("Data", "RAID1", 167772160, both),
+        ("Metadata", "single", 0, sdb),
+        ("Metadata", "RAID1", 311296, both),
+        ("System", "single", 16384, sdb),
+        ("System", "RAID1", 0, both),
+        devices=both,
+    )
+
+
+def test_single_chunks_written_beside_a_mirror_are_no_loss() -> None:
+    array = only(show(*FILLING, total=3), degraded_writes(("/dev/sdb",), GONE), replace(RUNS))
+    assert (array.redundancy_full, array.redundancy_left, array.lost) == (1, 0, False)
+    assert array.level == "raid1"
+
+
+def test_a_replaced_mirror_is_not_whole_while_chunks_of_one_copy_are_left() -> None:
+    array = only(show(*TWO), degraded_writes(("/dev/sdb",), BOTH))
+    assert (array.redundancy_full, array.redundancy_left, array.state) == (1, 0, "ok")
+    assert array.notes == ("some system chunks are single and survive less than the rest of the filesystem",)
+
+
+def test_a_replaced_mirror_whose_single_chunks_are_empty_is_whole() -> None:
+    chunks = [(kind, "single", 0, ("/dev/sdb",)) for kind in ("Data", "Metadata", "System")]
+    array = only(show(*TWO), usage(*chunks, *[(kind, "RAID1", 4096, BOTH) for kind, *_ in chunks]))
+    assert (array.redundancy_full, array.redundancy_left, array.notes) == (1, 1, ())
+
+
+def test_a_device_of_no_filesystem_is_an_odd_line() -> None:
+    seen = observe(run("filesystem", "show", "--raw", stdout="\tdevid    1 size 1 used 1 path /dev/sdb\n"))
+    assert (len(seen.unread), seen.arrays, seen.complete) == (1, (), False)
+
+
+def test_chunks_alone_do_not_tell_what_is_left() -> None:
+    array = only(mirror(BOTH), replace("Never started"))
+    assert (array.redundancy_full, array.redundancy_left, array.state) == (1, None, "unknown")
+    assert array.why_unknown == "this poll did not read the devices"
+
+
+def test_chunks_of_no_size_are_none() -> None:
+    text = mirror(BOTH).stdout.replace("Data,RAID1", "Data,single: Size:0, Used:9 (0.00%)\n\nData,RAID1", 1)
+    array = only(show(*TWO), run("filesystem", "usage", "-b", stdout=text))
+    assert (array.redundancy_full, array.redundancy_left, array.level) == (1, 1, "raid1")
+
+
+def test_without_the_devices_rows_single_chunks_beside_a_loss_are_not_judged() -> None:
+    """Not as root the tool leaves the rows out (seen with 6.2)."""
+    chunks = [("Data", "single", 4096, ()), ("Data", "RAID1", 4096, ()), ("System", "RAID1", 4096, ())]
+    array = only(show(*LOST_ONE), usage(*chunks, devices=()))
+    assert (array.redundancy_left, array.lost) == (None, False)
+    assert array.why_unknown is not None
+
+
+def test_without_the_devices_rows_a_plain_mirror_is_judged_by_what_is_missing() -> None:
+    array = only(show(*LOST_ONE), usage(("Data", "RAID1", 1, ()), ("System", "RAID1", 1, ()), devices=()))
+    assert (array.redundancy_full, array.redundancy_left) == (1, 0)
+
+
+@pytest.mark.parametrize("cut", ["System,", "Unallocated:"])
+def test_a_listing_of_chunks_that_was_cut_is_not_judged(cut: str) -> None:
+    whole = mirror(GONE).stdout
+    array = only(show(*LOST_ONE), run("filesystem", "usage", "-b", stdout=whole[: whole.index(cut)]))
+    assert array.redundancy_left is None
+
+
+def test_two_missing_devices_of_a_triple_are_both_counted() -> None:
+    rows = (TWO[0], "2 size 0 used 0 path  MISSING", "3 size 0 used 0 path <missing disk> MISSING")
+    array = only(show(*rows), mirror(("/dev/sdb", "missing", "<missing disk>"), "RAID1C3"))
+    assert (array.redundancy_full, array.redundancy_left) == (2, 0)
+    assert [(m.name, m.state) for m in array.members][1:] == [("devid 2", "missing"), ("devid 3", "missing")]
+
+
+def test_before_5_19_the_row_of_a_missing_device_is_left_out() -> None:
+    array = only(show(TWO[0], total=2, tail="\t*** Some devices missing\n"), mirror(GONE))
+    assert (array.state, array.redundancy_left, array.slots) == ("degraded", 0, 2)
+
+
+RUNS = "23.4% done, 0 write errs, 2 uncorr. read errs"
+
+
+def activity_of(array: Array) -> Activity:
+    assert array.activities is not None
+    (activity,) = array.activities
+    return activity
+
+
+def test_a_replace_ends_where_the_allocation_ends() -> None:
+    array = only(show(*FILLING), mirror(GONE), replace(RUNS))
+    activity = activity_of(array)
+    assert (activity.kind, activity.word, activity.running) == (ActivityKind.REBUILD, "replace", True)
+    assert (activity.done, activity.end_share, activity.errors) == (0.234, 0.5, 2)
+    assert (activity.fills, activity.started) == (("/dev/sdd",), None)
+    assert activity.counters["permille"] == 234
+    assert (array.slots, array.redundancy_left) == (2, 0)
+    assert {m.name: (m.state, m.good, m.rebuilding) for m in array.members} == {
+        "/dev/sdb": ("ok", True, False),
+        "devid 2": ("missing", False, False),
+        "/dev/sdd": ("target", False, True),
+    }
+
+
+def test_a_suspended_replace_is_paused() -> None:
+    text = "Started on  6.May 06:00:00, suspended on  6.May 07:00:00 at 40.0%, 1 write errs, 0 uncorr. read errs"
+    activity = activity_of(only(show(*FILLING), replace(text)))
+    assert (activity.running, activity.paused, activity.done) == (False, True, 0.4)
+    assert activity.started == datetime(2031, 5, 6, 6, tzinfo=UTC)
+    assert activity.why_held == "suspended"
+
+
+def ended(how: str, began: str = " 6.May 06:00:00", at: str = " 6.May 07:00:00", write: int = 0) -> str:
+    share = " at 0.0%" if how == "canceled" else ""
+    return f"Started on {began}, {how} on {at}{share}, {write} write errs, 0 uncorr. read errs"
+
+
+@pytest.mark.parametrize(
+    ("text", "outcome", "errors"),
+    [
+        (ended("finished"), LastOutcome.FINISHED, 0),
+        (ended("finished", write=3), LastOutcome.FINISHED_WITH_ERRORS, 3),
+        (ended("canceled"), LastOutcome.CANCELLED, 0),
+    ],
+)
+def test_a_replace_that_ended_is_remembered(text: str, outcome: LastOutcome, errors: int) -> None:
+    array = only(show(*TWO), mirror(BOTH), replace(text))
+    assert array.activities == ()
+    last = array.last_activity
+    assert last is not None
+    assert (last.outcome, last.errors) == (outcome, errors)
+    assert last.ended == datetime(2031, 5, 6, 7, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("zone", "printed", "moment"),
+    [
+        ("UTC", "31.Dec 23:00:00", datetime(2030, 12, 31, 23, tzinfo=UTC)),
+        ("UTC", "29.Feb 10:00:00", datetime(2028, 2, 29, 10, tzinfo=UTC)),
+        ("Europe/Paris", " 6.May 07:00:00", datetime(2031, 5, 6, 5, tzinfo=UTC)),
+    ],
+)
+def test_the_year_that_is_not_printed_is_the_last_that_fits(zone: str, printed: str, moment: datetime) -> None:
+    (array,) = observe(show(*TWO), replace(ended("finished", began=printed, at=printed)), zone=zone).arrays
+    assert array.last_activity is not None
+    assert array.last_activity.ended == moment
+
+
+def test_a_leap_day_that_is_too_long_ago_is_not_known() -> None:
+    """2100 is no leap year, and around it they are eight years apart."""
+    read = replace(ended("finished", began="29.Feb 01:00:00", at="29.Feb 02:00:00"))
+    (array,) = observe(show(*TWO), read, at=datetime(2103, 5, 6, tzinfo=UTC)).arrays
+    assert array.last_activity is not None
+    assert array.last_activity.ended == datetime(2096, 2, 29, 2, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("printed", ["99.May 07:00:00", " 6.Mai 07:00:00", "30.Feb 07:00:00"])
+def test_a_date_that_is_none_is_not_known(printed: str) -> None:
+    (array,) = observe(show(*TWO), replace(ended("finished", at=printed))).arrays
+    assert array.last_activity is not None
+    assert array.last_activity.ended is None
+
+
+def test_an_odd_word_of_the_replace_is_told() -> None:
+    seen = observe(show(*TWO), mirror(BOTH), replace("Perhaps started"))
+    assert [odd.text for odd in seen.unread] == ["Perhaps started"]
+    assert seen.arrays[0].redundancy_left == 1
+
+
+def test_a_removal_of_the_missing_device_is_a_rebuild() -> None:
+    reads = [show(*LOST_ONE), mirror(GONE), replace("Never started"), *sysfs(exclusive_operation="device remove")]
+    activity = activity_of(only(*reads))
+    assert (activity.kind, activity.word, activity.done) == (ActivityKind.REBUILD, "device remove", None)
+    assert activity.counters == {"allocated": 3 * GIB}
+
+
+def test_a_removal_of_a_device_that_is_there_is_none() -> None:
+    reads = [show(*TWO), mirror(BOTH), replace("Never started"), *sysfs(exclusive_operation="device remove")]
+    assert activity_of(only(*reads)).kind is ActivityKind.REMOVE
+
+
+BALANCE = "Balance on '/srv/books' is {}\n3 out of about 12 chunks balanced (4 considered),  75% left\n"
+
+
+@pytest.mark.parametrize(
+    ("word", "running"),
+    [("running", True), ("running, cancel requested", True), ("running, pause requested", True), ("paused", False)],
+)
+def test_a_balance_answers_with_an_exit_code_of_one(word: str, running: bool) -> None:
+    read = run("balance", "status", stdout=BALANCE.format(word), code=1)
+    activity = activity_of(only(show(*TWO), replace("Never started"), read))
+    assert (activity.kind, activity.running, activity.paused) == (ActivityKind.BALANCE, running, not running)
+    assert activity.done == 0.25
+
+
+def test_a_balance_of_no_chunks_has_no_share() -> None:
+    text = "Balance on '/srv/books' is running\n0 out of about 0 chunks balanced (0 considered), -nan% left\n"
+    assert activity_of(only(show(*TWO), run("balance", "status", stdout=text, code=1))).done is None
+
+
+@pytest.mark.parametrize(("operation", "running"), [("balance", True), ("balance paused", False)])
+def test_a_balance_is_seen_without_root(operation: str, running: bool) -> None:
+    activity = activity_of(only(*sysfs(exclusive_operation=operation)))
+    assert (activity.kind, activity.running, activity.paused) == (ActivityKind.BALANCE, running, not running)
+
+
+def test_odd_lines_of_a_balance_are_told() -> None:
+    seen = observe(show(*TWO), run("balance", "status", stdout="Balancing acts\n"))
+    again = observe(show(*TWO), run("balance", "status", stdout=f"{BALANCE.format('running')}more\n", code=1))
+    assert [[odd.text for odd in one.unread] for one in (seen, again)] == [["Balancing acts"], ["more"]]
+    assert observe(show(*TWO), run("balance", "status", stdout="No balance found on '/srv/books'\n")).unread == ()
+
+
+SCRUB = """UUID:             {uuid}
+Scrub started:    Tue May  6 05:08:09 2031
+Status:           {status}
+Duration:         1:00:00
+{running}Total to scrub:   4.00GiB
+Rate:             210.00MiB/s
+Error summary:    {errors}
+"""
+RUNNING = "Time left:        0:30:05\nETA:              Tue May  6 07:38:14 2031\nBytes scrubbed:   1.20GiB  (32.35%)\n"
+ERRORS = "read=2 csum=5\n  Corrected:      4\n  Uncorrectable:  3\n  Unverified:     0"
+
+
+def scrub(status: str, running: str = "", errors: str = "no errors found") -> CommandRead:
+    text = SCRUB.format(uuid=UUID, status=status, running=running, errors=errors)
+    return run("scrub", "status", stdout=text)
+
+
+def test_a_scrub_that_runs_is_a_pass() -> None:
+    activity = activity_of(only(show(*TWO), replace("Never started"), scrub("running", RUNNING)))
+    assert (activity.kind, activity.running, activity.done) == (ActivityKind.SCRUB, True, 0.3235)
+    assert activity.started == datetime(2031, 5, 6, 5, 8, 9, tzinfo=UTC)
+    assert (activity.native_seconds_left, activity.errors) == (1805.0, 0)
+
+
+def test_a_resumed_scrub_counts_past_its_end() -> None:
+    over = RUNNING.replace("32.35", "125.00")
+    assert activity_of(only(show(*TWO), scrub("running", over))).done == 1.0
+
+
+@pytest.mark.parametrize(
+    ("status", "errors", "outcome", "count"),
+    [
+        ("finished", "no errors found", LastOutcome.FINISHED, 0),
+        ("finished", ERRORS, LastOutcome.FINISHED_WITH_ERRORS, 3),
+        ("aborted", "no errors found", LastOutcome.CANCELLED, 0),
+    ],
+)
+def test_a_scrub_that_ended_is_remembered(status: str, errors: str, outcome: LastOutcome, count: int) -> None:
+    array = only(show(*TWO), replace("Never started"), scrub(status, errors=errors))
+    last = array.last_activity
+    assert last is not None
+    assert (last.kind, last.outcome, last.errors) == (ActivityKind.SCRUB, outcome, count)
+    assert last.ended == datetime(2031, 5, 6, 6, 8, 9, tzinfo=UTC)
+
+
+def test_of_a_scrub_and_a_replace_the_later_is_the_last() -> None:
+    array = only(show(*TWO), replace(ended("finished")), scrub("finished"))
+    assert array.last_activity is not None
+    assert array.last_activity.kind is ActivityKind.REBUILD
+
+
+def test_what_nobody_looked_at_is_not_known_to_rest() -> None:
+    assert only(show(*TWO), mirror(BOTH)).activities is None
+    assert only(show(*TWO), mirror(BOTH), replace("Never started")).activities == ()
+    assert only(*sysfs(exclusive_operation="none", devinfo__1__missing="0")).activities == ()
+
+
+STATS = """[/dev/sdb].write_io_errs    1
+[/dev/sdb].read_io_errs     2
+[/dev/sdb].flush_io_errs    4
+[/dev/sdb].corruption_errs  8
+[/dev/sdb].generation_errs  16
+[devid:2].write_io_errs    0
+[devid:2].read_io_errs     3
+[devid:2].flush_io_errs    0
+[devid:2].corruption_errs  0
+[devid:2].generation_errs  0
+"""
+QUOTED = '{"device": "/dev/sdb", "devid": "1", "write_io_errs": "1", "read_io_errs": "2", "corruption_errs": "24"}'
+
+
+@pytest.mark.parametrize(
+    ("options", "text", "code"),
+    [
+        ((), STATS, 0),
+        (("-c",), STATS, 64),
+        (("-c",), STATS, 65),
+        (("--format", "json"), f'{{"__header": {{"version": "1"}}, "device-stats": [{QUOTED}]}}', 0),
+        # Bare numbers since btrfs-progs 6.5.
+        (
+            ("--format", "json"),
+            f'{{"device-stats": [{QUOTED}]}}'.replace('"1", "w', '1, "w').replace('"2"', "2").replace('"24"', "24"),
+            0,
+        ),
+    ],
+)
+def test_error_counters_are_read_in_every_form(options: tuple[str, ...], text: str, code: int) -> None:
+    argv = ("btrfs", *options, "device", "stats", MOUNT) if "json" in options else ()
+    read = CommandRead(argv, code, text) if argv else run("device", "stats", *options, stdout=text, code=code)
+    first, *_ = only(show(*LOST_ONE), read).members
+    assert first.errors is not None
+    assert (first.errors.write, first.errors.read, first.errors.checksum) == (1, 2, 24)
+
+
+def test_the_counters_of_a_missing_device_go_by_its_number() -> None:
+    _, gone = only(show(*LOST_ONE), run("device", "stats", stdout=STATS)).members
+    assert gone.name == "devid 2"
+    assert gone.errors is not None
+    assert gone.errors.read == 3
+
+
+def test_counters_that_begin_in_the_middle_are_read_as_far_as_they_go() -> None:
+    cut = STATS.split("\n", 1)[1]
+    first, *_ = only(show(*LOST_ONE), run("device", "stats", stdout=cut)).members
+    assert first.errors is not None
+    assert (first.errors.write, first.errors.read) == (None, 2)
+
+
+@pytest.mark.parametrize("text", ['{"device-stats": [7]}', '{"device', "{}", '{"device-stats": [{"device": 1}]}'])
+def test_counters_in_odd_json_are_told_and_cost_nothing_else(text: str) -> None:
+    seen = observe(show(*TWO), mirror(BOTH), run("device", "stats", stdout=text))
+    assert len(seen.unread) == 1
+    assert seen.arrays[0].redundancy_left == 1
+
+
+@pytest.mark.parametrize(
+    "read",
+    [
+        run("device", "stats", stdout=f"what\n{STATS}"),
+        show(*TWO, tail="what\n"),
+        run("filesystem", "usage", "-b", stdout=f"{mirror(BOTH).stdout}what\n"),
+        run("scrub", "status", stdout="what\n"),
+        FileRead(MOUNTINFO, f"{MOUNTED.text}what\n"),
+    ],
+)
+def test_an_odd_line_anywhere_is_told(read: Read) -> None:
+    seen = observe(show(*TWO), mirror(BOTH), read)
+    assert [odd.text.strip() for odd in seen.unread] == ["what"]
+    assert len(seen.arrays) == 1
+
+
+def test_sizes_with_units_are_read_too_and_the_exact_ones_win() -> None:
+    rounded = CommandRead(
+        ("btrfs", "filesystem", "show", MOUNT),
+        0,
+        f"Label: none  uuid: {UUID}\n\tTotal devices 1 FS bytes used 1.00GiB\n"
+        "\tdevid    1 size 3.50GiB used 1.00MiB path /dev/sdb\n",
+    )
+    alone = only(rounded)
+    assert (alone.member_bytes, alone.name) == (round(3.5 * GIB), MOUNT)
+    for order in ((rounded, show(*TWO)), (show(*TWO), rounded)):
+        assert only(*order).member_bytes == 4 * GIB
+
+
+SEEN_BY_ALL = {
+    "label": "books",
+    "exclusive_operation": "device replace",
+    "devinfo__1__missing": "0",
+    "devinfo__2__missing": "1",
+    "devinfo__0__missing": "0",
+    "devinfo__0__replace_target": "1",
+    "devinfo__1__error_stats": "write_errs 1\nread_errs 2\nflush_errs 0\ncorruption_errs 3\ngeneration_errs 4",
+    "devinfo__2__error_stats": "invalid",
+    "devinfo__1__scrub_speed_max": "1048576",
+    "allocation__data__raid1__total_bytes": "4096",
+    "allocation__metadata__raid1__total_bytes": "4096",
+    "allocation__metadata__single__total_bytes": "0",
+    "allocation__system__raid1__total_bytes": "4096",
+    "unknown_file": "1",
+}
+
+
+def test_without_root_sysfs_tells_redundancy_and_that_a_replace_runs() -> None:
+    refused = run("replace", "status", "-1", code=1, stderr="ERROR: Operation not permitted\n")
+    seen = observe(MOUNTED, *sysfs(**SEEN_BY_ALL), refused)
+    assert (seen.error, seen.complete) == (None, True)
+    (array,) = seen.arrays
+    assert (array.name, array.id, array.id_kind) == ("books", UUID, IdKind.FILESYSTEM_UUID)
+    assert (array.level, array.redundancy_full, array.redundancy_left) == ("raid1", 1, 0)
+    activity = activity_of(array)
+    assert (activity.kind, activity.running, activity.done) == (ActivityKind.REBUILD, True, None)
+    assert {m.name: m.state for m in array.members} == {"devid 0": "target", "devid 1": "ok", "devid 2": "missing"}
+    errors = {m.name: m.errors for m in array.members}
+    assert errors["devid 2"] is None
+    assert errors["devid 1"] is not None
+    assert errors["devid 1"].checksum == 7
+
+
+def test_a_forgotten_limit_on_reading_slows_a_replace() -> None:
+    limits = {"devinfo__1__scrub_speed_max": "1048576", "devinfo__2__scrub_speed_max": "0"}
+    told = only(*sysfs(**limits, devinfo__3__scrub_speed_max="odd")).settings
+    assert [(one.value, one.slows) for one in told] == [("1048576 B/s", True), ("0 B/s", False)]
+
+
+def test_the_readings_of_one_filesystem_are_one_array() -> None:
+    reads = (MOUNTED, *sysfs(**SEEN_BY_ALL), show(*FILLING, total=3), mirror(GONE), replace(RUNS))
+    array = only(*reads)
+    assert (array.id, array.name, array.aliases) == (UUID, "books", (MOUNT,))
+
+
+def test_a_filesystem_is_recognised_by_its_scrub_status_when_show_failed() -> None:
+    other = "11111111-2222-3333-4444-555555555555"
+    reads = [
+        *sysfs(label="books", exclusive_operation="none"),
+        FileRead(f"/sys/fs/btrfs/{other}/label", "other\n"),
+        run("filesystem", "show", "--raw", code=None, error="no answer within 20 s"),
+        scrub("finished"),
+        replace("Never started"),
+    ]
+    assert [array.id for array in observe(*reads).arrays] == [UUID, other]
+
+
+@pytest.mark.parametrize(
+    ("file", "device"), [("devices__sdb__size", "/dev/sdb"), ("devices__dm-3__dm__name", "/dev/mapper/box")]
+)
+def test_a_filesystem_is_recognised_by_its_device(file: str, device: str) -> None:
+    mounted = FileRead(MOUNTINFO, f"41 21 0:40 / {MOUNT} rw - btrfs {device} rw\n")
+    reads = [*sysfs(**{file: "box" if "dm" in file else "800"}, label="books"), replace("Never started")]
+    second = FileRead("/sys/fs/btrfs/11111111-2222-3333-4444-555555555555/label", "other\n")
+    seen = observe(mounted, *reads, second)
+    assert {array.id: array.aliases for array in seen.arrays}[UUID] == (MOUNT,)
+    assert len(seen.arrays) == 2
+
+
+def test_a_mounted_filesystem_that_nothing_tells_of_has_not_gone() -> None:
+    hung = run("replace", "status", "-1", code=None, error="no answer within 20 s")
+    seen = observe(MOUNTED, hung)
+    for array in seen.arrays:
+        assert (array.redundancy_left, array.state) == (None, "unknown")
+        assert array.why_unknown is not None
+        assert "no answer within 20 s" in array.why_unknown
+    assert seen.arrays or not seen.complete
+
+
+def test_mounts_that_could_not_be_read_leave_the_list_incomplete() -> None:
+    seen = observe(FileRead(MOUNTINFO, None, "Permission denied"))
+    assert not seen.complete
+    assert seen.error is not None
+    assert "Permission denied" in seen.error
+
+
+def test_a_poll_without_any_reading_says_so() -> None:
+    seen = observe(
+        CommandRead((), 0), CommandRead(("grep", "x", "/proc/mounts"), 0, "x\n"), CommandRead(("btrfs", "x", "/y"), 0)
+    )
+    assert (seen.arrays, seen.complete) == ((), False)
+    assert seen.error is not None
+
+
+def test_a_host_that_has_no_such_mount_is_fully_known() -> None:
+    seen = observe(FileRead(MOUNTINFO, "22 27 0:21 / /proc rw,relatime - proc proc rw\n"))
+    assert (seen.arrays, seen.error, seen.complete) == ((), None, True)
+
+
+def test_a_balance_that_failed_and_a_timeout_by_exit_code_are_no_answers() -> None:
+    failed = run("balance", "status", code=2, stderr="ERROR: no\n")
+    late = run("device", "stats", code=124)
+    array = only(*sysfs(label="books"), MOUNTED, failed, late)
+    assert array.activities is None
+    assert array.redundancy_left is None
+
+
+def test_the_prose_of_early_versions_is_skipped() -> None:
+    text = f"scrub status for {UUID}\n\tscrub started at Tue May  6 05:00:00 2031 and finished after 00:10:00\n"
+    more = "\ttotal bytes scrubbed: 1.00GiB with 0 errors\n\tno stats available\n"
+    assert only(show(*TWO), run("scrub", "status", stdout=text + more)).last_activity is None
+
+
+def test_names_cannot_carry_control_characters() -> None:
+    array = only(show("1 size 4096 used 1 path /dev/s\x1bdb", label="'bo\x07oks'"))
+    assert (array.name, array.members[0].name) == ("bo?oks", "/dev/s?db")
+
+
+def wanted(*reads: Read) -> tuple[str, ...]:
+    return tuple(want.argv[-1] for want in PARSER.wants(reads) if isinstance(want, Command))
+
+
+def test_files_come_first_and_then_one_mount_point_of_each_filesystem() -> None:
+    first = PARSER.wants(())
+    assert all(isinstance(want, (File, Files)) for want in first)
+    text = (
+        "41 21 0:40 /@home /home rw - btrfs /dev/sdb rw\n"
+        "42 21 0:40 / /srv/My\\040Books rw shared:1 - btrfs /dev/sdb rw\n"
+        "43 21 0:41 / /mnt rw - btrfs /dev/sdc rw\n"
+        "44 21 8:1 / / rw - ext4 /dev/sda1 rw\n"
+    )
+    asked = wanted(FileRead(MOUNTINFO, text))
+    assert set(asked) == {"/srv/My Books", "/mnt"}
+    assert PARSER.wants((FileRead(MOUNTINFO, text), replace("Never started"))) == ()
+    assert wanted(FileRead(MOUNTINFO, None, "gone")) == ()
+
+
+@pytest.mark.parametrize(("operation", "asks"), [("none", False), ("balance", True), ("balance paused", True)])
+def test_a_balance_is_asked_for_only_while_there_is_one(operation: str, asks: bool) -> None:
+    wants = PARSER.wants((MOUNTED, *sysfs(exclusive_operation=operation)))
+    assert any(isinstance(want, Command) and "balance" in want.argv for want in wants) == asks
+
+
+OUTPUTS: tuple[Callable[[str], CommandRead], ...] = (
+    lambda text: run("filesystem", "show", "--raw", stdout=text),
+    lambda text: run("filesystem", "usage", "-b", stdout=text),
+    lambda text: run("replace", "status", "-1", stdout=text),
+    lambda text: run("device", "stats", stdout=text),
+    lambda text: run("scrub", "status", stdout=text),
+)
+WHOLE = (show(*LOST_ONE).stdout, mirror(GONE).stdout, f"{RUNS}\n", STATS, scrub("running", RUNNING).stdout)
+
+
+@settings(max_examples=300, deadline=timedelta(seconds=2))
+@given(st.integers(0, 4), st.integers(0, 400), st.integers(0, 400), st.text(max_size=12))
+def test_cut_doubled_or_garbled_text_never_looks_whole(which: int, first: int, last: int, noise: str) -> None:
+    texts = list(WHOLE)
+    texts[which] = texts[which][:first] + noise + texts[which][last:]
+    seen = observe(*[output(text) for output, text in zip(OUTPUTS, texts, strict=True)])
+    for array in seen.arrays:
+        assert array.redundancy_left is None or array.redundancy_left < 1
