@@ -10,7 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from mendwatch.model.capture import Capture, CommandRead, Read
-from mendwatch.model.observation import Activity, ActivityKind, Array, IdKind, Observation, Unread
+from mendwatch.model.errors import ParseError
+from mendwatch.model.observation import Activity, ActivityKind, Array, IdKind, LastOutcome, Observation, Unread
 from mendwatch.model.plugin import Command, File, Files, Want
 from mendwatch.parsers.zfs import tree as trees
 from mendwatch.parsers.zfs.pool import Pool
@@ -58,11 +59,7 @@ class ZfsParser:
         return (Command(TEXT_STATUS),)
 
     def parse(self, capture: Capture) -> Observation:
-        """Understand one capture.
-
-        Raises:
-            ParseError: an output is not that of ``zpool status``.
-        """
+        """Understand one capture; an output that is none of the tool's is the observation's error."""
         found = _Readings()
         for read in capture.commands():
             if _is_status(read.argv):
@@ -98,12 +95,12 @@ def _take(read: CommandRead, capture: Capture, found: _Readings) -> None:
     if not read.stdout.strip() and not none:
         found.failed.append("zpool status printed nothing")
         return
-    if as_json:
-        pools = read_json(read.stdout, capture.at, capture.zone)
-    else:
-        pools, unread, empty = read_text(read.stdout, capture.zone, plain_counts="-p" in options)
-        none = none or empty
-        found.unread += unread
+    try:
+        pools, unread = _read(read.stdout, capture, as_json=as_json, plain_counts="-p" in options)
+    except ParseError as error:
+        found.failed.append(f"{' '.join(read.argv)}: {error}")
+        return
+    found.unread += unread
     found.understood = True
     found.complete = found.complete or (len(options) == len(read.argv) - 2 and read.exit == 0)
     for pool in pools:
@@ -112,6 +109,15 @@ def _take(read: CommandRead, capture: Capture, found: _Readings) -> None:
             if before is not None and pool.guid is None:
                 pool.guid = before.guid
             found.pools[pool.name] = pool
+
+
+def _read(
+    text: str, capture: Capture, *, as_json: bool, plain_counts: bool
+) -> tuple[list[Pool], list[Unread]]:
+    if as_json:
+        return read_json(text, capture.at, capture.zone), []
+    pools, unread, _ = read_text(text, capture.zone, plain_counts=plain_counts)
+    return pools, unread
 
 
 def _why(read: CommandRead) -> str:
@@ -134,6 +140,10 @@ def _array(pool: Pool, capture: Capture, kernel_state: str | None) -> Array:
     running = [scan for scan in pool.scans if scan.goes_on]
     healing = [s for s in running if s.kind is ActivityKind.REBUILD and s.subject is None]
     sequential = frozenset(s.subject for s in running if s.subject is not None)
+    ended = last(pool.scans)
+    rebuilt = ended is not None and ended.kind is ActivityKind.REBUILD and not running
+    if rebuilt and ended is not None and ended.outcome is LastOutcome.CANCELLED:
+        trees.leave_unfinished(pool.tree)
     fills = trees.fills(pool.tree, healing=bool(healing), sequential=sequential)
     drives = {name: disks[0] for name, disks in capture.links.items() if disks}
     full, left, slots = trees.redundancy(pool.tree, fills, unknown_fill=bool(healing) and not fills)
@@ -144,9 +154,8 @@ def _array(pool: Pool, capture: Capture, kernel_state: str | None) -> Array:
     elif not pool.tree.whole:
         left, why = None, "the table of devices is cut short or was not read whole"
     state = "SUSPENDED" if stopped else pool.state
-    ended = last(pool.scans)
     notes: tuple[str, ...] = ()
-    if ended is not None and ended.kind is ActivityKind.REBUILD and ended.errors and not running:
+    if rebuilt and ended is not None and ended.errors:
         # What it could not write is still missing on the drive that it filled, though the tree shows it ONLINE.
         notes = (f"the last resilver ended with {ended.errors} errors: a part of the data was not rebuilt",)
         left = min(left, max(0, (full or 0) - 1)) if left is not None else None

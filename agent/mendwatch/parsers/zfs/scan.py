@@ -42,9 +42,9 @@ FIRST = (
         "cancelled",
         re.compile(rf"(?P<word>scrub|resilver) stopped after {LASTED} with \d+ errors on (?P<at>{CTIME})"),
     ),
-    ("paused", re.compile(rf"(?P<word>(?:thorough )?scrub) paused since (?P<at>{CTIME})")),
+    ("paused", re.compile(r"(?P<word>(?:thorough )?scrub) paused since (?P<at>.+)")),
     ("error-running", re.compile(rf"error (?P<word>scrub) in progress since (?P<at>{CTIME})")),
-    ("error-paused", re.compile(rf"error (?P<word>scrub) paused since (?P<at>{CTIME})")),
+    ("error-paused", re.compile(r"error (?P<word>scrub) paused since (?P<at>.+)")),
     (
         "error-ended",
         re.compile(rf"scrubbed \d+ error blocks in (?P<lasted>\d+ days \d\d:\d\d:\d\d) on (?P<at>{CTIME})"),

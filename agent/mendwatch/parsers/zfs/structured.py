@@ -20,6 +20,8 @@ UNOPENED = {"CORRUPT_DATA": "FAULTED", "BAD_LOG": "FAULTED", "SPLIT_POOL": "SPLI
 SECTIONS = {"dedup": "dedup", "special": "special", "logs": "logs", "l2cache": "cache", "spares": "spares"}
 NATIVE_LEAST_BYTES_PER_S = 10 << 20
 EXACT, DIGITS, SCALED = 5, 4, 2
+# No pool is larger than this: a count above it has wrapped.
+MOST_BYTES = 1 << 60
 COPIES = (
     ("raidz_expand_stats", ActivityKind.EXPAND, "expansion", "to_reflow", "reflowed"),
     ("removal_stats", ActivityKind.REMOVE, "removal", "to_copy", "copied"),
@@ -137,16 +139,18 @@ def _copies(body: Json, zone: str) -> list[Scan]:
 def _healing(stats: Json, at: datetime, zone: str, *, resilver: bool) -> Scan:
     kind, word = (ActivityKind.REBUILD, "resilver") if resilver else (ActivityKind.SCRUB, "scrub")
     state = stats.get("state")
-    total = _count(stats.get("to_examine"))
-    skipped = _count(stats.get("skipped")) or 0
-    issued = _count(stats.get("issued"))
-    if total is not None and skipped <= total:
+    total = _amount(stats.get("to_examine"))
+    skipped = _amount(stats.get("skipped", 0))
+    issued = _amount(stats.get("issued"))
+    if skipped is None or (total is not None and skipped > total):
+        total = None
+    elif total is not None:
         total -= skipped
     how = {"FINISHED": "finished", "CANCELED": "cancelled"}.get(str(state), "running")
     if how == "running" and _told(stats.get("scrub_pause")):
         how = "paused"
-    processed = _count(stats.get("processed"))
-    counters = {"issued": issued, "processed": processed, "scanned": _count(stats.get("examined"))}
+    processed = _amount(stats.get("processed"))
+    counters = {"issued": issued, "processed": processed, "scanned": _amount(stats.get("examined"))}
     pass_started = _time(stats.get("pass_start"), zone)
     native = None
     if how == "running" and (processed if resilver else issued):
@@ -183,8 +187,8 @@ def _sequential(top: str, body: Json, zone: str) -> Scan | None:
     how = {"ACTIVE": "running", "CANCELED": "cancelled", "COMPLETE": "finished"}.get(str(body.get("state")))
     if how is None:
         return None
-    total, scanned = _count(body.get("to_scan")), _count(body.get("scanned"))
-    issued, rebuilt = _count(body.get("issued")), _count(body.get("rebuilt"))
+    total, scanned = _amount(body.get("to_scan")), _amount(body.get("scanned"))
+    issued, rebuilt = _amount(body.get("issued")), _amount(body.get("rebuilt"))
     counters = {"issued": issued, "processed": rebuilt, "scanned": scanned}
     native = None
     pass_ns, pass_scanned = _count(body.get("pass_time")), _count(body.get("pass_scanned"))
@@ -206,6 +210,12 @@ def _sequential(top: str, body: Json, zone: str) -> Scan | None:
         written=rebuilt,
         counters={name: value for name, value in counters.items() if value is not None},
     )
+
+
+def _amount(value: object) -> int | None:
+    """A number of bytes; one that has wrapped below zero is none (the kernel's differences are unsigned)."""
+    count = _count(value)
+    return None if count is None or count >= MOST_BYTES else count
 
 
 def _dict(body: Json, key: str) -> Json:

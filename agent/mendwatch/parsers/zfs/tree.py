@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from mendwatch.model.observation import Errors, Member, Role
 
-PAIR = re.compile(r"(replacing|spare)-\d+")
+PAIR = re.compile(r"(replacing|spare)(-\d+)?")
 PARITY = re.compile(r"(?:raidz|draid)(\d?)")
 LEVEL = re.compile(r"(mirror|raidz\d?|draid\d?)")
 SERVING = frozenset({"ONLINE", "DEGRADED"})
@@ -109,7 +109,20 @@ def _healing(tree: Tree) -> list[Node]:
         alone = leaf.written is None and leaf.marked and not found
         if alone or (most and (leaf.written or 0) >= FILLED_SHARE * most):
             found.append(leaf)
-    return found
+    return found or _first_moments(tree)
+
+
+def _first_moments(tree: Tree) -> list[Node]:
+    """A spare that has just taken over carries no mark before its first write; with nothing else to fill, it is it."""
+    pairs = [pair for _, top in tree.groups() for pair in _pairs(top)]
+    newest = [list(pair.children[-1].leaves())[-1] for pair in pairs]
+    return [leaf for leaf in newest if leaf.state in SERVING and not leaf.awaiting]
+
+
+def leave_unfinished(tree: Tree) -> None:
+    """A resilver was cancelled: the new side of each pair holds only a part of its data."""
+    for leaf in _first_moments(tree):
+        leaf.awaiting = True
 
 
 def _filled_sides(pairs: list[Node]) -> list[Node]:
@@ -117,7 +130,7 @@ def _filled_sides(pairs: list[Node]) -> list[Node]:
     found: list[Node] = []
     for pair in pairs:
         leaf = list(pair.children[-1].leaves())[-1]
-        spare = pair.name.startswith("spare-")
+        spare = pair.name.startswith("spare")
         resting = spare and not leaf.marked and not leaf.written and not leaf.awaiting
         # A distributed spare whose slot is now being given a real drive has its data already.
         served = spare and leaf.name.startswith("draid") and any(side in list(pair.leaves()) for side in found)

@@ -1,0 +1,29 @@
+"""Recorded polls of Linux md: live ones from real captures, others composed from the grammar of the kernel's md.c."""
+
+from pathlib import Path
+
+import pytest
+
+from mendwatch.parsers.md import PARSER
+from support.parser_cases import cases, differences, origin
+
+CASES = cases("md")
+
+
+def test_there_are_enough_cases_of_both_kinds() -> None:
+    kinds = {case.name.partition("-")[0] for case in CASES}
+    assert kinds == {"live", "made"}
+    assert len(CASES) >= 30
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: str(case.name))
+def test_recorded(case: Path) -> None:
+    assert differences(case, PARSER) == []
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: str(case.name))
+def test_it_is_said_where_a_case_comes_from(case: Path) -> None:
+    said = origin(case)
+    assert said.startswith("live" if case.name.startswith("live") else "made up")
+    assert "source: " in said
+    assert "date: " in said
