@@ -119,6 +119,7 @@ class Desk:
                     redundancy_left=state.left if state is not None else alert.redundancy_left,
                     finish=_finish(run) if run is not None else alert.finish,
                     causes=_causes(run) if run is not None else alert.causes,
+                    facts={**alert.facts, **_fresh(alert, state, run)},
                 )
                 self.raised.append(alert)
                 quiet_s = 0.0
@@ -140,6 +141,21 @@ def _run_of(alert: Alert, state: ArrayState | None) -> RunState | None:
     if state is None:
         return None
     return next((run for run in state.rebuilds if alert.rebuild in {None, run.id}), None)
+
+
+def _fresh(alert: Alert, state: ArrayState | None, run: RunState | None) -> dict[str, Fact]:
+    """The figures of an alert as they are today, those of them that it tells at all."""
+    today: dict[str, Fact] = {}
+    level = alert.facts.get("level")
+    if state is not None and state.window is not None and isinstance(level, int):
+        today["elapsed_hours"] = state.window.clocks_s.get(level, 0.0) / 3600
+    if run is not None:
+        today["done"] = run.done
+        today["for_hours"] = run.still_s / 3600
+        today["rate_bytes_per_s"] = run.forecast.rate_bytes_per_s if run.forecast is not None else None
+        hours = run.window_hours
+        today["window_hours"] = None if hours is None else {"p10": hours.p10, "p50": hours.p50, "p90": hours.p90}
+    return {name: value for name, value in today.items() if name in alert.facts}
 
 
 def _finish(run: RunState | None) -> Quantiles | None:

@@ -66,6 +66,17 @@ def test_reminders_follow_while_a_page_stands_with_the_last_pause_repeating() ->
     assert len({alert.id for alert in reminders}) == 4
 
 
+def test_a_reminder_tells_today_s_figures() -> None:
+    story = Story(pace_s=600)
+    story.see(array())
+    story.fill(shares(0.0, 0.2, 300))
+    pages = story.of(AlertKind.WINDOW_OVER_POLICY)
+    told = [(alert.facts["elapsed_hours"], alert.facts["done"]) for alert in pages]
+    assert len(told) > 3
+    assert told == sorted(told)
+    assert len(set(told)) == len(told)
+
+
 def test_seen_degraded_at_first_sight_says_so() -> None:
     story = Story()
     story.see(array(0))
