@@ -1,5 +1,6 @@
 #!/bin/sh
-# Sets everything up and passes the tests: linter, types, layers, then the tests under every Python that is at hand.
+# Sets everything up and passes the tests: linter, types, layers, then all tests under the first Python at hand,
+# and the core, the agent and the demo under the others.
 #   sh tests/run.sh            all of it
 #   sh tests/run.sh -k story   further arguments go to pytest, under the first Python only
 # MENDWATCH_TEST_VENVS names another folder for the environments (default: .venv-test in the checkout).
@@ -60,8 +61,9 @@ for python in $pythons; do
         say "branch coverage of the pure layers, at least 95 %"
         "$venv/bin/python" -m coverage report --fail-under=95 --skip-covered --include='*/mendwatch/parsers/*,*/mendwatch/tracker/*,*/mendwatch/forecaster/*,*/mendwatch/diagnosis/*,*/mendwatch/policy/*,*/mendwatch/cycle.py,*/mendwatch/reports/*,*/mendwatch/settings/*,*/mendwatch/model/*,*/mendwatch/simulator/*'
     else
-        say "$python: tests, without the slow ones"
-        "$venv/bin/python" -m pytest -q -m 'not slow'
+        say "$python: the core, the agent as a process, and the demo"
+        "$venv/bin/python" -m pytest -q -m 'not slow' tests/unit tests/contract tests/replay \
+            tests/edge/test_daemon_run.py tests/edge/test_demo.py tests/edge/test_run.py tests/edge/test_recording.py
     fi
 done
 say "all passed"
