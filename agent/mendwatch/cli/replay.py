@@ -35,7 +35,8 @@ def command(
     host = settings.to_policy(name)
     zone = opened[0].header.timezone
     show = _Lines(zone) if json else _Text(zone)
-    with History.open(history or ":memory:") as store:
+    # A history that an agent writes is not ours to continue.
+    with History.open(history or ":memory:", exclusive=history is not None) as store:
         captures = playable(merge(opened))
         for step in play(captures, registry.load().parsers, host, store, _unknown):
             for entry in step.progress:
