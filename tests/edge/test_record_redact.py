@@ -84,6 +84,7 @@ def shape(seen: Observation) -> object:
             replace(
                 array,
                 name="",
+                aliases=tuple("" for _ in array.aliases),
                 id="",
                 members=(),
                 activities=None,
