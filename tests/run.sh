@@ -42,28 +42,53 @@ if [ -z "$pythons" ]; then
     exit 2
 fi
 
-first=yes
+environment() {
+    [ -x "$venvs/$1/bin/python" ] || "$1" -m venv "$venvs/$1"
+    "$venvs/$1/bin/python" -m pip install -q --disable-pip-version-check -e '.[dev]'
+}
+
+# shellcheck disable=SC2086 # a list of words
+set -- "$(echo $pythons | cut -d' ' -f1)" "$@"
+first=$1
+shift
+bin=$venvs/$first/bin
+say "$first: environment"
+environment "$first"
+say "ruff";            "$bin/ruff" check .
+say "mypy --strict";   "$bin/mypy" agent tests
+say "layers";          "$bin/lint-imports"
+say "$first: tests"
+if [ $# -gt 0 ]; then
+    exec "$bin/python" -m pytest -q "$@"
+fi
+
+# The other Pythons go on beside the first one's tests, most of which wait for processes, servers and clocks.
+others=
 for python in $pythons; do
-    venv="$venvs/$python"
-    say "$python: environment"
-    [ -x "$venv/bin/python" ] || "$python" -m venv "$venv"
-    "$venv/bin/python" -m pip install -q --disable-pip-version-check -e '.[dev]'
-    if [ "$first" = yes ]; then
-        first=no
-        say "ruff";            "$venv/bin/ruff" check .
-        say "mypy --strict";   "$venv/bin/mypy" agent tests
-        say "layers";          "$venv/bin/lint-imports"
-        say "$python: tests"
-        if [ $# -gt 0 ]; then
-            exec "$venv/bin/python" -m pytest -q "$@"
-        fi
-        "$venv/bin/python" -m pytest -q --cov --cov-report=
-        say "branch coverage of the pure layers, at least 95 %"
-        "$venv/bin/python" -m coverage report --fail-under=95 --skip-covered --include='*/mendwatch/parsers/*,*/mendwatch/tracker/*,*/mendwatch/forecaster/*,*/mendwatch/diagnosis/*,*/mendwatch/policy/*,*/mendwatch/cycle.py,*/mendwatch/reports/*,*/mendwatch/settings/*,*/mendwatch/model/*,*/mendwatch/simulator/*'
-    else
-        say "$python: the core, the agent as a process, and the demo"
-        "$venv/bin/python" -m pytest -q -m 'not slow' tests/unit tests/contract tests/replay \
+    [ "$python" = "$first" ] && continue
+    (
+        environment "$python"
+        exec "$venvs/$python/bin/python" -m pytest -q -p no:cacheprovider -m 'not slow' \
+            tests/unit tests/contract tests/replay \
             tests/edge/test_daemon_run.py tests/edge/test_demo.py tests/edge/test_run.py tests/edge/test_recording.py
-    fi
+    ) >"$venvs/$python.log" 2>&1 &
+    others="$others $python:$!"
 done
+failed=
+"$bin/python" -m pytest -q --cov --cov-report= || failed=$first
+for other in $others; do
+    wait "${other#*:}" || failed="$failed ${other%%:*}"
+    say "${other%%:*}: the core, the agent as a process, and the demo"
+    grep -v '^WARNING: Location' "$venvs/${other%%:*}.log" | tail -n 40
+done
+if [ -n "$failed" ]; then
+    say "failed:" "$failed"
+    exit 1
+fi
+say "branch coverage of the pure layers, at least 95 %"
+pure=
+for part in parsers tracker forecaster diagnosis policy reports settings model simulator; do
+    pure="$pure*/mendwatch/$part/*,"
+done
+"$bin/python" -m coverage report --fail-under=95 --skip-covered --include="$pure*/mendwatch/cycle.py"
 say "all passed"
