@@ -28,10 +28,17 @@ if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
 fi
 
 pythons=
+# A version may be on the PATH, or be one of several that a version switcher keeps in the home folder.
+at_hand() {
+    for candidate in "python$1" "${PYENV_ROOT:-$HOME/.pyenv}/versions/$1".*/bin/python; do
+        if "$candidate" -c 'import venv, ensurepip, sqlite3, ssl' >/dev/null 2>&1; then
+            echo "$candidate"
+            return
+        fi
+    done
+}
 for version in 3.11 3.12 3.13; do
-    if "python$version" -c 'import sys, venv, ensurepip, sqlite3, ssl' >/dev/null 2>&1; then
-        pythons="$pythons python$version"
-    fi
+    [ -z "$(at_hand "$version")" ] || pythons="$pythons python$version"
 done
 if [ -z "$pythons" ] && python3 -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
     pythons=python3
@@ -43,7 +50,8 @@ if [ -z "$pythons" ]; then
 fi
 
 environment() {
-    [ -x "$venvs/$1/bin/python" ] || "$1" -m venv "$venvs/$1"
+    program=$(at_hand "${1#python}")
+    [ -x "$venvs/$1/bin/python" ] || "${program:-$1}" -m venv "$venvs/$1"
     "$venvs/$1/bin/python" -m pip install -q --disable-pip-version-check -e '.[dev]'
 }
 

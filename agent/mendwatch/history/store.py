@@ -117,9 +117,9 @@ class History:
             type: only ``rebuild`` or ``pass``.
         """
         rows = self._read(
-            "SELECT record FROM runs WHERE (?1 IS NULL OR ?1 IN (array, array_id)) AND (?2 IS NULL OR ?2 = type)"
-            " ORDER BY started, id",
-            (array, type),
+            "SELECT record FROM runs WHERE (:array IS NULL OR :array IN (array, array_id))"
+            " AND (:type IS NULL OR :type = type) ORDER BY started, id",
+            {"array": array, "type": type},
         )
         return tuple(codec.RUN.validate_json(text) for (text,) in rows)
 
@@ -134,7 +134,8 @@ class History:
     def windows(self, array: str | None = None) -> tuple[WindowRecord, ...]:
         """Degraded windows in the order in which they opened."""
         rows = self._read(
-            "SELECT record FROM windows WHERE ?1 IS NULL OR ?1 IN (array, array_id) ORDER BY opened, id", (array,)
+            "SELECT record FROM windows WHERE :array IS NULL OR :array IN (array, array_id) ORDER BY opened, id",
+            {"array": array},
         )
         return tuple(codec.WINDOW.validate_json(text) for (text,) in rows)
 
@@ -173,8 +174,9 @@ class History:
     def alerts(self, rebuild: str | None = None, window: str | None = None) -> tuple[Alert, ...]:
         """Alerts in the order in which they were raised; of one rebuild or window if its id is given."""
         rows = self._read(
-            "SELECT record FROM alerts WHERE (?1 IS NULL OR rebuild = ?1) AND (?2 IS NULL OR window = ?2) ORDER BY key",
-            (rebuild, window),
+            "SELECT record FROM alerts WHERE (:rebuild IS NULL OR rebuild = :rebuild)"
+            " AND (:window IS NULL OR window = :window) ORDER BY key",
+            {"rebuild": rebuild, "window": window},
         )
         return tuple(codec.ALERT.validate_json(text) for (text,) in rows)
 
@@ -216,19 +218,19 @@ class History:
         """Note that a delivery succeeded."""
         with self._writing() as connection:
             connection.execute(
-                "UPDATE deliveries SET attempts = attempts + 1, last_attempt = ?1, delivered = ?1, detail = ?2"
-                " WHERE channel = ?3 AND alert = (SELECT key FROM alerts WHERE id = ?4) AND delivered IS NULL",
-                (codec.to_micros(at), detail, channel, alert_id),
+                "UPDATE deliveries SET attempts = attempts + 1, last_attempt = :at, delivered = :at, detail = :detail"
+                " WHERE channel = :channel AND alert = (SELECT key FROM alerts WHERE id = :id) AND delivered IS NULL",
+                {"at": codec.to_micros(at), "detail": detail, "channel": channel, "id": alert_id},
             )
 
     def failed(self, alert_id: str, channel: str, at: datetime, error: str, *, final: bool) -> None:
         """Note that an attempt failed; ``final`` gives the delivery up."""
         with self._writing() as connection:
             connection.execute(
-                "UPDATE deliveries SET attempts = attempts + 1, last_attempt = ?1, detail = ?2,"
-                " first_failed = coalesce(first_failed, ?1), given_up = CASE WHEN ?3 THEN ?1 END"
-                " WHERE channel = ?4 AND alert = (SELECT key FROM alerts WHERE id = ?5) AND delivered IS NULL",
-                (codec.to_micros(at), error, final, channel, alert_id),
+                "UPDATE deliveries SET attempts = attempts + 1, last_attempt = :at, detail = :error,"
+                " first_failed = coalesce(first_failed, :at), given_up = CASE WHEN :final THEN :at END"
+                " WHERE channel = :channel AND alert = (SELECT key FROM alerts WHERE id = :id) AND delivered IS NULL",
+                {"at": codec.to_micros(at), "error": error, "final": final, "channel": channel, "id": alert_id},
             )
 
     # The file.
@@ -246,14 +248,14 @@ class History:
                     self._connection.execute("ROLLBACK")
                 raise
 
-    def _read(self, question: str, values: tuple[object, ...] = ()) -> list[tuple[Any, ...]]:
+    def _read(self, question: str, values: tuple[object, ...] | dict[str, object] = ()) -> list[tuple[Any, ...]]:
         with self._turn, worded(self._path):
             return self._connection.execute(question, values).fetchall()
 
     def _only(self, table: str, id_or_prefix: str) -> str:
         rows = self._read(
-            f"SELECT id, record FROM {table} WHERE substr(id, 1, length(?1)) = ?1 ORDER BY id = ?1 DESC, id LIMIT 2",  # noqa: S608 - our own table names
-            (id_or_prefix,),
+            f"SELECT id, record FROM {table} WHERE substr(id, 1, length(:id)) = :id ORDER BY id = :id DESC, id LIMIT 2",  # noqa: S608 - our own table names
+            {"id": id_or_prefix},
         )
         if not rows or not id_or_prefix:
             message = f"the history holds nothing with the id {id_or_prefix!r}; see mendwatch history"
