@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from jsonschema import Draft202012Validator, FormatChecker
 
 from mendwatch.cycle import observe
 from mendwatch.model.capture import Capture
@@ -27,10 +28,11 @@ from mendwatch.model.observation import (
 from mendwatch.reports import published
 from mendwatch.sources import registry
 from mendwatch.sources.recording import merge, read_recording
-from support.json_schema import faults
 
 ROOT = Path(__file__).parents[2]
 SCHEMA: dict[str, Any] = json.loads((ROOT / "config/observation.schema.json").read_text(encoding="utf-8"))
+FORMATS = FormatChecker(())
+VALIDATOR = Draft202012Validator(SCHEMA, format_checker=FORMATS)
 AT = datetime(2026, 3, 1, 2, 3, 4, 500_000, tzinfo=UTC)
 FULL = Observation(
     at=AT,
@@ -55,6 +57,16 @@ FULL = Observation(
     ),
     unread=(Unread(3, "???"),),
 )
+
+
+@FORMATS.checks("date-time", raises=ValueError)
+def is_utc_time(text: object) -> bool:
+    """RFC 3339 in UTC, as we write it."""
+    return not isinstance(text, str) or (text.endswith("Z") and datetime.fromisoformat(text).tzinfo is not None)
+
+
+def faults(line: object) -> list[str]:
+    return sorted(error.json_path for error in VALIDATOR.iter_errors(line))
 
 
 def keys_of(value: object, schema: dict[str, Any]) -> list[tuple[set[str], set[str]]]:
@@ -107,7 +119,7 @@ def test_what_is_understood_of_a_recording_fits_the_schema(recording: Path) -> N
         seen += 1
         if seen % 25 == 1:
             line = json.loads(json.dumps(published.observation(observe(capture, parsers[capture.source]))))
-            assert faults(line, SCHEMA, SCHEMA) == []
+            assert faults(line) == []
     assert seen
 
 
@@ -117,9 +129,4 @@ def test_the_check_itself_finds_faults() -> None:
     line["arrays"][0]["id_kind"] = "serial"
     line["arrays"][0]["members"][0]["good"] = None
     del line["arrays"][0]["activities"][0]["done"]
-    assert [fault.split(":")[0] for fault in faults(line, SCHEMA, SCHEMA)] == [
-        "$.at",
-        "$.arrays[0].id_kind",
-        "$.arrays[0].members[0].good",
-        "$.arrays[0].activities[0]",
-    ]
+    assert faults(line) == ["$.arrays[0].activities[0]", "$.arrays[0].id_kind", "$.arrays[0].members[0].good", "$.at"]

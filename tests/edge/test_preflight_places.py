@@ -87,7 +87,7 @@ def test_a_path_lies_in_the_nearest_mount_above_it(path: str, point: str) -> Non
 def test_of_two_mounts_on_one_point_the_later_counts() -> None:
     mount = mount_of("/scratch/x", LISTED)
     assert mount is not None
-    assert mount.what == "/dev/later"
+    assert mount.device == "/dev/later"
 
 
 def on(tree: Path, path: str) -> Ground:

@@ -95,7 +95,7 @@ def shape(seen: Observation) -> object:
                 (
                     same(member.name),
                     member.group if member.group and member.group[-1:].isdigit() else None,
-                    replace(member, name="", group=None, drive=None, serial_hint=None),
+                    replace(member, name="", group=None, drive=None),
                     member.drive,
                 )
                 for member in array.members

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
@@ -64,7 +65,7 @@ def at(text: str) -> datetime:
 def played(name: str, policy: ArrayPolicy, history: History | None = None, polls: slice = slice(None)) -> Played:
     """Play a recording, or some of its polls, into a history (a fresh one in memory without one)."""
     found = Played()
-    with history or History.open(":memory:") as store:
+    with History.open(":memory:") if history is None else nullcontext(history) as store:
         for step in _steps(name, policy, store, polls):
             found.alerts += step.commit.alerts
             found.samples += step.commit.samples

@@ -18,6 +18,7 @@ from typer.main import get_command
 
 from mendwatch import __version__
 from mendwatch.model.errors import HistoryError, HistoryHeldError, MendwatchError, SettingsError, UsageError
+from mendwatch.model.names import printable
 
 if TYPE_CHECKING:
     from typer.core import TyperCommand
@@ -118,10 +119,5 @@ def _obey() -> int:
 
 def _say(error: MendwatchError, code: int) -> int:
     for line in str(error).splitlines() or [type(error).__name__]:
-        typer.echo(f"mendwatch: {_printable(line)}", err=True)
+        typer.echo(f"mendwatch: {printable(line)}", err=True)
     return code
-
-
-def _printable(line: str) -> str:
-    """A line without control characters: names and file contents must not steer the terminal."""
-    return "".join(char if char.isprintable() else "?" for char in line)

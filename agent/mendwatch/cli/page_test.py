@@ -16,10 +16,9 @@ from mendwatch.daemon import journal
 from mendwatch.daemon.clock import SystemClock
 from mendwatch.daemon.zone import local_zone
 from mendwatch.delivery import registry
-from mendwatch.model.alert import Alert, AlertKind, Level, Message
+from mendwatch.model.alert import Alert, AlertKind, Message, about_agent
 from mendwatch.model.clock import Clock
 from mendwatch.model.errors import DeliveryError, SettingsError, UsageError
-from mendwatch.policy.due import alert_id
 from mendwatch.reports import messages
 from mendwatch.reports.clean import clean
 from mendwatch.settings import ChannelSettings
@@ -69,23 +68,7 @@ def command(config: ConfigOption = None, channel: Only = None, json: JsonOption 
 def test_alert(host: str, clock: Clock) -> Alert:
     """A notice that says nothing but that it arrived; each has an id of its own."""
     at = clock.now()
-    condition = f"test/{at.isoformat()}"
-    return Alert(
-        id=alert_id(host, "", condition, AlertKind.TEST, 0),
-        at=at,
-        kind=AlertKind.TEST,
-        level=Level.NOTICE,
-        condition=condition,
-        reminder=0,
-        host=host,
-        system="",
-        array="",
-        array_id="",
-        rebuild=None,
-        window=None,
-        redundancy_left=None,
-        redundancy_full=None,
-    )
+    return about_agent(AlertKind.TEST, f"test/{at.isoformat()}", host, at, {})
 
 
 def _send(channel: ChannelSettings, kinds: registry.Registry, host: str, clock: Clock, message: Message) -> Outcome:

@@ -15,6 +15,8 @@ from mendwatch.settings import sample as sample_file
 
 Sample = Annotated[bool, typer.Option("--sample", help="Print a configuration with every key explained, and end.")]
 
+# What is to be done stands at the end of a line that may hold several paths.
+_LONGEST = 2000
 _WORDS = {Verdict.FINE: "ok   ", Verdict.NOTE: "note ", Verdict.FAULT: "FAULT"}
 
 
@@ -45,5 +47,5 @@ def _json(check: Check) -> str:
 
 
 def _text(check: Check) -> str:
-    line = f"{_WORDS[check.verdict]}  {clean(check.about)}: {clean(check.said)}"
-    return line + (f"\n       -> {clean(check.to_do)}" if check.to_do else "")
+    line = f"{_WORDS[check.verdict]}  {clean(check.about, _LONGEST)}: {clean(check.said, _LONGEST)}"
+    return line + (f"\n       -> {clean(check.to_do, _LONGEST)}" if check.to_do else "")

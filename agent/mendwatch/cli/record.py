@@ -14,11 +14,12 @@ import typer
 from mendwatch.cli.common import ConfigOption
 from mendwatch.daemon.clock import SystemClock
 from mendwatch.daemon.configfile import load
+from mendwatch.daemon.wiring import poller
 from mendwatch.model.capture import Capture
 from mendwatch.model.clock import Clock
 from mendwatch.model.durations import read_duration
 from mendwatch.model.errors import SourceError, UsageError
-from mendwatch.settings import Settings, SourceSettings
+from mendwatch.settings import Settings
 from mendwatch.sources import registry
 from mendwatch.sources.disks import Disks
 from mendwatch.sources.poll import Poller
@@ -78,7 +79,7 @@ def command(
         for capture in _polls(pollers, clock, lasts_s, pause_s):
             sink.append(capture if redactor is None else redactor.capture(capture))
             count += 1
-    names = ", ".join(poller.parser.name for poller in pollers)
+    names = ", ".join(one.parser.name for one in pollers)
     typer.echo(
         f"Recorded {count} poll{'' if count == 1 else 's'} of {names}" + (f" in {output}." if output else "."), err=True
     )
@@ -107,8 +108,8 @@ def _polls(pollers: Sequence[Poller], clock: Clock, lasts_s: float | None, pause
     begun = clock.ticks()
     due = begun
     while True:
-        for poller in pollers:
-            yield poller.capture()
+        for one in pollers:
+            yield one.capture()
         # A poll that took longer than the pause is not made up for.
         due = max(due + pause_s, clock.ticks())
         if lasts_s is None or due - begun > lasts_s:
@@ -129,18 +130,9 @@ def _pollers(settings: Settings, wanted: Sequence[str], clock: Clock) -> list[Po
     disks = Disks(clock, Path(settings.host.root))
     pollers = []
     for name, parser in found.parsers.items():
-        source = settings.sources.get(name, SourceSettings())
-        poller = Poller(
-            parser,
-            root=settings.host.root,
-            runner=runner,
-            program=source.command,
-            timeout_s=source.timeout_s,
-            clock=clock,
-            disks=disks,
-        )
-        if name in wanted or (not wanted and source.enabled is not False and poller.present()):
-            pollers.append(poller)
+        one = poller(parser, settings, disks, runner, clock)
+        if name in wanted or (not wanted and settings.sources[name].enabled is not False and one.present()):
+            pollers.append(one)
     if not pollers:
         message = "no storage system that we know was found on this host; nothing was recorded"
         raise SourceError(message)

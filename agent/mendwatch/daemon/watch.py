@@ -135,7 +135,7 @@ class Watch:
     def _hand_in(self, commit: Commit) -> None:
         for alert in commit.alerts:
             self._log.info(
-                "alert raised", id=alert.id, kind=alert.kind.value, level=alert.level.value, array=alert.array
+                "alert raised", id=alert.id, kind=alert.kind.value, alert_level=alert.level.value, array=alert.array
             )
         stored = self._desk.keep(commit)
         if commit.alerts and stored:

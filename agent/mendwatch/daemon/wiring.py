@@ -78,7 +78,7 @@ def wire(config: Path | None, runner: Runner, clock: Clock) -> Wiring:
         host=host,
         rules=Rules(settings.to_policy(host), partial(deliveries, channels=taken)),
         lookers={
-            name: _looker(parser, settings, disks, runner, clock)
+            name: poller(parser, settings, disks, runner, clock)
             for name, parser in found.parsers.items()
             if settings.sources[name].enabled is not False
         },
@@ -88,7 +88,8 @@ def wire(config: Path | None, runner: Runner, clock: Clock) -> Wiring:
     )
 
 
-def _looker(parser: Parser, settings: Settings, disks: Disks, runner: Runner, clock: Clock) -> Looker:
+def poller(parser: Parser, settings: Settings, disks: Disks, runner: Runner, clock: Clock) -> Poller:
+    """What polls one source as the configuration says."""
     source = settings.sources[parser.name]
     return Poller(
         parser,

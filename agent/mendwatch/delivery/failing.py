@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from hashlib import sha256
 
-from mendwatch.model.alert import Alert, AlertKind, Level
+from mendwatch.model.alert import Alert, AlertKind, Fact, about_agent
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,26 +32,10 @@ def channel_failing(failing: Iterable[Failing], host: str, at: datetime) -> tupl
 
 def _alert(failing: Failing, host: str, at: datetime) -> Alert:
     since = failing.since.astimezone(UTC).isoformat()
-    condition = f"channel-failing/{failing.channel}"
-    return Alert(
-        id=sha256("\0".join((host, condition, since)).encode()).hexdigest()[:24],
-        at=at,
-        kind=AlertKind.CHANNEL_FAILING,
-        level=Level.NOTICE,
-        condition=condition,
-        reminder=0,
-        host=host,
-        system="",
-        array="",
-        array_id="",
-        rebuild=None,
-        window=None,
-        redundancy_left=None,
-        redundancy_full=None,
-        facts={
-            "channel": failing.channel,
-            "since": since.replace("+00:00", "Z"),
-            "error": failing.error,
-            "attempts": failing.attempts,
-        },
-    )
+    facts: dict[str, Fact] = {
+        "channel": failing.channel,
+        "since": since,
+        "error": failing.error,
+        "attempts": failing.attempts,
+    }
+    return about_agent(AlertKind.CHANNEL_FAILING, f"channel-failing/{failing.channel}/{since}", host, at, facts)

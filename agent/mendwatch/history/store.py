@@ -162,15 +162,6 @@ class History:
             if len(rows) < _SAMPLES_AT_ONCE:
                 return
 
-    def last_sample(self, run_id: str) -> Sample | None:
-        """The latest sample of a run."""
-        rows = self._read(
-            "SELECT s.at, s.elapsed_s, s.record FROM samples s JOIN runs r ON r.key = s.run"
-            " WHERE r.id = ? ORDER BY s.elapsed_s DESC, s.at DESC LIMIT 1",
-            (run_id,),
-        )
-        return codec.sample_from_text(run_id, *rows[0]) if rows else None
-
     def alerts(self, rebuild: str | None = None, window: str | None = None) -> tuple[Alert, ...]:
         """Alerts in the order in which they were raised; of one rebuild or window if its id is given."""
         rows = self._read(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from hashlib import sha256
 from typing import TypeAlias
 
 from pydantic import JsonValue
@@ -75,6 +76,33 @@ class Alert:
     limit_hours: float | None = None
     causes: tuple[Finding, ...] = ()
     facts: dict[str, Fact] = field(default_factory=dict)
+
+
+def alert_id(host: str, source: str, condition: str, kind: AlertKind, reminder: int) -> str:
+    """An id made of what the alert is about alone, so that it is the same over retries and restarts."""
+    text = "\0".join((host, source, condition, kind.value, str(reminder)))
+    return sha256(text.encode()).hexdigest()[:24]
+
+
+def about_agent(kind: AlertKind, condition: str, host: str, at: datetime, facts: dict[str, Fact]) -> Alert:
+    """A notice about the agent itself, which concerns no array."""
+    return Alert(
+        id=alert_id(host, "", condition, kind, 0),
+        at=at,
+        kind=kind,
+        level=Level.NOTICE,
+        condition=condition,
+        reminder=0,
+        host=host,
+        system="",
+        array="",
+        array_id="",
+        rebuild=None,
+        window=None,
+        redundancy_left=None,
+        redundancy_full=None,
+        facts=facts,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,7 +77,6 @@ class Member:
         good: True only if its data count as redundancy now.
         rebuilding: True if it is being filled.
         errors: None where the system counts none.
-        serial_hint: a stable name (GUID, WWN) if the system gives one.
     """
 
     name: str
@@ -88,7 +87,6 @@ class Member:
     good: bool
     rebuilding: bool
     errors: Errors | None = None
-    serial_hint: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

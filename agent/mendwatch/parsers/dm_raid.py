@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 from mendwatch.model.capture import Capture, CommandRead, FileRead, Read
+from mendwatch.model.names import printable
 from mendwatch.model.observation import (
     Activity,
     ActivityKind,
@@ -125,7 +126,7 @@ class DmRaidParser:
         answered = [read for read in status if read.exit == 0]
         if not answered:
             said = _why(status[0]) if status else "dmsetup status: not in this poll"
-            return Observation(capture.at, capture.source, error=_clean(said), complete=False)
+            return Observation(capture.at, capture.source, error=printable(said), complete=False)
         unread: list[Unread] = []
         volumes: dict[str, _Status] = {}
         for read in answered:
@@ -156,11 +157,6 @@ def _asks_for_all(read: CommandRead) -> bool:
 def _why(read: CommandRead) -> str:
     said = read.error or next(iter(read.stderr.strip().splitlines()), f"ended with {read.exit}")
     return f"{' '.join(read.argv[:2])}: {said}"
-
-
-def _clean(name: str) -> str:
-    """A name without control characters, which no device needs and a terminal obeys."""
-    return "".join(char if char.isprintable() else "?" for char in name)
 
 
 def _status(line: str, read: CommandRead) -> _Status | None:
@@ -258,7 +254,7 @@ def _copies(volume: _Status, parameters: Mapping[str, str]) -> tuple[int, int]:
 def _array(volume: _Status, known: _Known, capture: Capture) -> Array:
     parameters = known.parameters.get(volume.mapped, {})
     name, uuid = _identity(volume.mapped, known)
-    name = _clean(name)
+    name = printable(name)
     copies = _copies(volume, parameters)
     full = _redundancy(volume.level, (True,) * len(volume.health), copies)
     left = _redundancy(volume.level, volume.counts, copies)

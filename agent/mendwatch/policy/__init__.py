@@ -9,7 +9,7 @@ from mendwatch.model.alert import Alert
 from mendwatch.model.policy import HostPolicy
 from mendwatch.model.state import Event, Interval, Memory, Track
 from mendwatch.policy import arrays, rebuilds, sources, windows
-from mendwatch.policy.due import Desk, forget
+from mendwatch.policy.due import Docket, forget
 
 
 def judge(
@@ -18,14 +18,14 @@ def judge(
     """The alerts of one poll in the order in which they are told, and the memory for the next."""
     if track.last is None:
         return memory, ()
-    desk = Desk(policy, track, track.last.at, interval.steady_s, interval.observed_s, dict(memory.standing))
+    docket = Docket(policy, track, track.last.at, interval.steady_s, interval.observed_s, dict(memory.standing))
     happened = tuple(events)
-    quiet_s = arrays.judge(desk, happened, memory)
-    underway = rebuilds.judge(desk, happened, memory)
-    said = windows.judge(desk, memory.said)
-    sources.judge(desk, happened)
-    desk.remind()
-    after = replace(memory, standing=desk.standing, said=said, underway=underway, quiet_s=quiet_s)
+    quiet_s = arrays.judge(docket, happened, memory)
+    underway = rebuilds.judge(docket, happened, memory)
+    said = windows.judge(docket, memory.said)
+    sources.judge(docket, happened)
+    docket.remind()
+    after = replace(memory, standing=docket.standing, said=said, underway=underway, quiet_s=quiet_s)
     open_windows = [state.window.id for state in track.arrays.values() if state.window is not None]
     runs = [run.id for state in track.arrays.values() for run in state.runs]
-    return forget(after, open_windows, runs), desk.in_order()
+    return forget(after, open_windows, runs), docket.in_order()

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from hashlib import sha256
 
-from mendwatch.model.alert import Alert, AlertKind, Fact, Level
+from mendwatch.model.alert import Alert, AlertKind, Fact, Level, alert_id
 from mendwatch.model.policy import HostPolicy
 from mendwatch.model.records import Finding, Quantiles
 from mendwatch.model.state import ArrayState, Memory, RunState, Standing, Track, WindowState
@@ -15,15 +14,9 @@ from mendwatch.model.state import ArrayState, Memory, RunState, Standing, Track,
 ORDER = {kind: number for number, kind in enumerate(AlertKind)}
 
 
-def alert_id(host: str, source: str, condition: str, kind: AlertKind, reminder: int) -> str:
-    """An id made of what the alert is about alone, so that it is the same over retries and restarts."""
-    text = "\0".join((host, source, condition, kind.value, str(reminder)))
-    return sha256(text.encode()).hexdigest()[:24]
-
-
 @dataclass(slots=True)
-class Desk:
-    """Where the judges of one poll put their alerts.
+class Docket:
+    """The list on which the judges of one poll put their alerts.
 
     Attributes:
         at: the poll's time; steady_s: since the poll before.

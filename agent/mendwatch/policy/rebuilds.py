@@ -9,7 +9,7 @@ from datetime import datetime
 from mendwatch.model.alert import AlertKind, Fact
 from mendwatch.model.records import Outcome, Quantiles
 from mendwatch.model.state import ArrayState, Event, EventKind, Memory, RunState, WindowState
-from mendwatch.policy.due import Desk, page_if
+from mendwatch.policy.due import Docket, page_if
 
 UNDERWAY_AT_LATEST_S = 900.0
 # A count that moves in steps of minutes is not stalled before it has stood for twice its longest step; but a stall
@@ -19,33 +19,33 @@ STILL_MOST_FACTOR = 4.0
 PAGE_FROM_RESTART = 2
 
 
-def judge(desk: Desk, events: tuple[Event, ...], memory: Memory) -> tuple[str, ...]:
+def judge(docket: Docket, events: tuple[Event, ...], memory: Memory) -> tuple[str, ...]:
     """Raise and end what concerns the rebuilds; returns the ids of those whose first notice was given."""
     underway = set(memory.underway)
-    for state in desk.track.arrays.values():
+    for state in docket.track.arrays.values():
         for going in state.rebuilds:
             if going.id not in underway and _has_something_to_say(going):
                 underway.add(going.id)
-                _underway(desk, state, going)
-            _stalled(desk, state, going)
-            desk.end(f"{state.key}/failed/")
+                _underway(docket, state, going)
+            _stalled(docket, state, going)
+            docket.end(f"{state.key}/failed/")
         if state.window is None:
-            desk.end(f"{state.key}/failed/")
+            docket.end(f"{state.key}/failed/")
     for event in events:
         run = event.run
         if run is None or not run.is_rebuild:
             continue
-        state = desk.track.arrays[event.array]
+        state = docket.track.arrays[event.array]
         match event.kind:
             case EventKind.RUN_MOVED:
-                _moving(desk, state, run, event.facts)
+                _moving(docket, state, run, event.facts)
             case EventKind.RUN_RESTARTED:
-                _restarted(desk, state, run, event.facts)
+                _restarted(docket, state, run, event.facts)
             case EventKind.RUN_OVER:
                 if run.id not in underway:
                     underway.add(run.id)
-                    _underway(desk, state, run)
-                _over(desk, state, run, event.window)
+                    _underway(docket, state, run)
+                _over(docket, state, run, event.window)
             case _:
                 pass
     return tuple(sorted(underway))
@@ -56,7 +56,7 @@ def _has_something_to_say(run: RunState) -> bool:
     return told or run.observed_s >= UNDERWAY_AT_LATEST_S
 
 
-def _underway(desk: Desk, state: ArrayState, run: RunState) -> None:
+def _underway(docket: Docket, state: ArrayState, run: RunState) -> None:
     drive = state.drives.get(run.fills[0]) if run.fills else None
     facts: dict[str, Fact] = {
         "members": [*run.fills],
@@ -66,7 +66,7 @@ def _underway(desk: Desk, state: ArrayState, run: RunState) -> None:
         "done": run.done,
         "rate_bytes_per_s": run.forecast.rate_bytes_per_s if run.forecast is not None else None,
     }
-    desk.raise_once(
+    docket.raise_once(
         AlertKind.REBUILD_UNDERWAY,
         page_if(wake=False),
         f"{run.id}/underway",
@@ -78,8 +78,8 @@ def _underway(desk: Desk, state: ArrayState, run: RunState) -> None:
     )
 
 
-def _stalled(desk: Desk, state: ArrayState, run: RunState) -> None:
-    stall_after_s = desk.policy.for_array(state.array.name).stall_after_s
+def _stalled(docket: Docket, state: ArrayState, run: RunState) -> None:
+    stall_after_s = docket.policy.for_array(state.array.name).stall_after_s
     patience_s = max(stall_after_s, min(STILL_FACTOR * run.longest_still_s, STILL_MOST_FACTOR * stall_after_s))
     if run.still_since is None or run.still_s < patience_s:
         return
@@ -87,9 +87,9 @@ def _stalled(desk: Desk, state: ArrayState, run: RunState) -> None:
     level = page_if(state.window is not None and not behind_another)
     prefix = f"{run.id}/stalled/"
     condition = f"{prefix}{run.still_since.isoformat()}/{level.value}"
-    if condition in desk.standing:
+    if condition in docket.standing:
         return
-    desk.end(prefix)
+    docket.end(prefix)
     facts: dict[str, Fact] = {
         "since": run.still_since.isoformat(),
         "for_hours": run.still_s / 3600,
@@ -97,32 +97,32 @@ def _stalled(desk: Desk, state: ArrayState, run: RunState) -> None:
         "waiting": behind_another,
         "done": run.done,
     }
-    desk.raise_once(
+    docket.raise_once(
         AlertKind.REBUILD_STALLED, level, condition, state, facts=facts, run=run, window=state.window
     )
 
 
-def _moving(desk: Desk, state: ArrayState, run: RunState, facts: Mapping[str, Fact]) -> None:
-    if not desk.end(f"{run.id}/stalled/"):
+def _moving(docket: Docket, state: ArrayState, run: RunState, facts: Mapping[str, Fact]) -> None:
+    if not docket.end(f"{run.id}/stalled/"):
         return
     stood_s = facts.get("stood_s")
     told: dict[str, Fact] = {"stood_hours": stood_s / 3600 if isinstance(stood_s, float) else None}
-    condition = f"{run.id}/moving/{desk.at.isoformat()}"
+    condition = f"{run.id}/moving/{docket.at.isoformat()}"
     level = page_if(wake=False)
-    desk.raise_once(
+    docket.raise_once(
         AlertKind.REBUILD_MOVING, level, condition, state, facts=told, run=run, window=state.window, stands=False
     )
 
 
-def _restarted(desk: Desk, state: ArrayState, run: RunState, facts: Mapping[str, Fact]) -> None:
+def _restarted(docket: Docket, state: ArrayState, run: RunState, facts: Mapping[str, Fact]) -> None:
     times = facts.get("times_in_window")
     wake = state.window is not None and isinstance(times, int) and times >= PAGE_FROM_RESTART
     if run.after is not None:
-        desk.end(f"{run.after}/")
-    desk.raise_once(
+        docket.end(f"{run.after}/")
+    docket.raise_once(
         AlertKind.REBUILD_RESTARTED,
         page_if(wake),
-        f"{run.id}/restarted/{desk.at.isoformat()}",
+        f"{run.id}/restarted/{docket.at.isoformat()}",
         state,
         facts=facts,
         run=run,
@@ -131,14 +131,14 @@ def _restarted(desk: Desk, state: ArrayState, run: RunState, facts: Mapping[str,
     )
 
 
-def _over(desk: Desk, state: ArrayState, run: RunState, window: WindowState | None) -> None:
+def _over(docket: Docket, state: ArrayState, run: RunState, window: WindowState | None) -> None:
     ending = run.ending
     if ending is None:
         return
-    desk.end(f"{run.id}/")
+    docket.end(f"{run.id}/")
     ended_well = ending.good and ending.outcome in {Outcome.FINISHED, Outcome.FINISHED_WITH_ERRORS}
     if ended_well:
-        _ended(desk, state, run, window)
+        _ended(docket, state, run, window)
         return
     if state.rebuilds:
         return
@@ -149,7 +149,7 @@ def _over(desk: Desk, state: ArrayState, run: RunState, window: WindowState | No
         "errors": ending.errors,
     }
     degraded = state.window is not None
-    desk.raise_once(
+    docket.raise_once(
         AlertKind.REBUILD_FAILED,
         page_if(degraded),
         f"{state.key}/failed/{run.id}",
@@ -161,7 +161,7 @@ def _over(desk: Desk, state: ArrayState, run: RunState, window: WindowState | No
     )
 
 
-def _ended(desk: Desk, state: ArrayState, run: RunState, window: WindowState | None) -> None:
+def _ended(docket: Docket, state: ArrayState, run: RunState, window: WindowState | None) -> None:
     ending = run.ending
     if ending is None:
         return
@@ -183,7 +183,7 @@ def _ended(desk: Desk, state: ArrayState, run: RunState, window: WindowState | N
         "still_open_for": _still_open_for(state) if still_open else None,
         "window_hours": window.elapsed_s / 3600 if window is not None else None,
     }
-    desk.raise_once(
+    docket.raise_once(
         AlertKind.REBUILD_ENDED,
         page_if(with_errors and at_risk),
         f"{run.id}/ended",

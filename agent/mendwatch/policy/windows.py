@@ -8,7 +8,7 @@ from math import inf
 from mendwatch.model.alert import AlertKind, Fact
 from mendwatch.model.records import Quantiles
 from mendwatch.model.state import ArrayState, RunState, Said, WindowState
-from mendwatch.policy.due import Desk, page_if
+from mendwatch.policy.due import Docket, page_if
 from mendwatch.policy.limits import fastest_s, limit_s, usual_s
 
 # A projection must stay over the limit for this long before it wakes anybody, and within it before that is taken back.
@@ -32,33 +32,33 @@ class _Clock:
     ends_s: tuple[float | None, float | None, float | None] | None
 
 
-def judge(desk: Desk, said: dict[str, Said]) -> dict[str, Said]:
+def judge(docket: Docket, said: dict[str, Said]) -> dict[str, Said]:
     """Hold every open window's clocks against the policy; returns what has now been said of each."""
     after = dict(said)
-    for state in desk.track.arrays.values():
+    for state in docket.track.arrays.values():
         window = state.window
         if window is None or state.absent_since is not None:
             continue
-        after[window.id] = _window(desk, state, window, said.get(window.id, Said()))
+        after[window.id] = _window(docket, state, window, said.get(window.id, Said()))
     return after
 
 
-def _window(desk: Desk, state: ArrayState, window: WindowState, said: Said) -> Said:
+def _window(docket: Docket, state: ArrayState, window: WindowState, said: Said) -> Said:
     run = _closing_run(state)
-    clocks = [_clock(desk, state, window, level, run) for level in range(max(0, window.level), window.full)]
+    clocks = [_clock(docket, state, window, level, run) for level in range(max(0, window.level), window.full)]
     outlived = next((clock for clock in clocks if clock.elapsed_s > clock.limit_s), None)
     if outlived is not None:
-        said = _say(desk, state, window, run, outlived, "outlived", said)
+        said = _say(docket, state, window, run, outlived, "outlived", said)
     projected = next((clock for clock in clocks if _over(clock)), None)
-    said = _count(desk, said, clocks, projected)
+    said = _count(docket, said, clocks, projected)
     if projected is not None and _long_enough(said, projected):
-        said = _say(desk, state, window, run, projected, "projected", said)
-    said = _later(desk, state, window, run, clocks, said)
+        said = _say(docket, state, window, run, projected, "projected", said)
+    said = _later(docket, state, window, run, clocks, said)
     waiting = _waiting(state, window, clocks)
     if waiting is not None:
-        said = _say(desk, state, window, None, waiting, "waiting", said)
+        said = _say(docket, state, window, None, waiting, "waiting", said)
     if projected is None and outlived is None:
-        said = _within(desk, state, window, run, clocks, said)
+        said = _within(docket, state, window, run, clocks, said)
     return said
 
 
@@ -78,14 +78,14 @@ def _last_end(run: RunState) -> float:
     return finish.p50.timestamp() if finish is not None and finish.p50 is not None else inf
 
 
-def _clock(desk: Desk, state: ArrayState, window: WindowState, level: int, run: RunState | None) -> _Clock:
+def _clock(docket: Docket, state: ArrayState, window: WindowState, level: int, run: RunState | None) -> _Clock:
     elapsed_s = window.clocks_s.get(level, 0.0)
-    limit = limit_s(desk.policy.for_array(state.array.name), state, level)
+    limit = limit_s(docket.policy.for_array(state.array.name), state, level)
     finish = finish_of(run)
     if finish is None:
         return _Clock(level, elapsed_s, limit, None)
     p10, p50, p90 = (
-        None if end is None else elapsed_s + (end - desk.at).total_seconds()
+        None if end is None else elapsed_s + (end - docket.at).total_seconds()
         for end in (finish.p10, finish.p50, finish.p90)
     )
     return _Clock(level, elapsed_s, limit, (p10, p50, p90))
@@ -96,17 +96,16 @@ def _over(clock: _Clock) -> bool:
     return clock.ends_s is not None and clock.ends_s[0] is not None and clock.ends_s[0] > clock.limit_s
 
 
-def _count(desk: Desk, said: Said, clocks: list[_Clock], projected: _Clock | None) -> Said:
+def _count(docket: Docket, said: Said, clocks: list[_Clock], projected: _Clock | None) -> Said:
     """For how long the projection has been over, or safely within."""
     if projected is not None:
         return replace(
-            said, over_polls=said.over_polls + 1, over_s=said.over_s + desk.observed_s, within_polls=0, within_s=0.0
+            said, over_polls=said.over_polls + 1, over_s=said.over_s + docket.observed_s, within_polls=0, within_s=0.0
         )
     inside = all(c.ends_s is not None and c.ends_s[2] is not None and c.ends_s[2] <= c.limit_s for c in clocks)
     if inside:
-        return replace(
-            said, over_polls=0, over_s=0.0, within_polls=said.within_polls + 1, within_s=said.within_s + desk.observed_s
-        )
+        within_s = said.within_s + docket.observed_s
+        return replace(said, over_polls=0, over_s=0.0, within_polls=said.within_polls + 1, within_s=within_s)
     return replace(said, over_polls=0, over_s=0.0, within_polls=0, within_s=0.0)
 
 
@@ -127,7 +126,7 @@ def _waiting(state: ArrayState, window: WindowState, clocks: list[_Clock]) -> _C
 
 
 def _later(
-    desk: Desk, state: ArrayState, window: WindowState, run: RunState | None, clocks: list[_Clock], said: Said
+    docket: Docket, state: ArrayState, window: WindowState, run: RunState | None, clocks: list[_Clock], said: Said
 ) -> Said:
     """Say again an end that has moved past all that was last said of it."""
     finish = finish_of(run)
@@ -136,11 +135,11 @@ def _later(
     clock = next((c for c in clocks if _over(c)), None)
     if clock is None:
         return said
-    return _say(desk, state, window, run, clock, f"later-{said.later + 1}", replace(said, later=said.later + 1))
+    return _say(docket, state, window, run, clock, f"later-{said.later + 1}", replace(said, later=said.later + 1))
 
 
 def _say(
-    desk: Desk, state: ArrayState, window: WindowState, run: RunState | None, clock: _Clock, reason: str, said: Said
+    docket: Docket, state: ArrayState, window: WindowState, run: RunState | None, clock: _Clock, reason: str, said: Said
 ) -> Said:
     """Raise the page unless this reason was given for this level, or for a worse one, already."""
     given = (told.rpartition("/") for told in said.reasons)
@@ -162,8 +161,8 @@ def _say(
         "peer_hours": usual / 3600 if usual is not None and run is not None and run.causes else None,
     }
     # One page stands for a window at a time: the newest says all that the older ones did.
-    desk.end(f"{window.id}/over/")
-    desk.raise_once(
+    docket.end(f"{window.id}/over/")
+    docket.raise_once(
         AlertKind.WINDOW_OVER_POLICY,
         page_if(wake=True),
         f"{window.id}/over/{reason}/{clock.level}/{said.within_polls}",
@@ -185,7 +184,7 @@ def _hours(clock: _Clock) -> Fact:
 
 
 def _within(
-    desk: Desk, state: ArrayState, window: WindowState, run: RunState | None, clocks: list[_Clock], said: Said
+    docket: Docket, state: ArrayState, window: WindowState, run: RunState | None, clocks: list[_Clock], said: Said
 ) -> Said:
     """Take a projection back once it has stayed within the limit."""
     told = [given for given in said.reasons if given.startswith(("projected/", "later-"))]
@@ -194,12 +193,12 @@ def _within(
     if not told or not stays or not clocks:
         return said
     clock = clocks[0]
-    desk.end(f"{window.id}/over/")
+    docket.end(f"{window.id}/over/")
     facts: dict[str, Fact] = {"level": clock.level, "window_hours": _hours(clock)}
-    desk.raise_once(
+    docket.raise_once(
         AlertKind.WINDOW_WITHIN_POLICY,
         page_if(wake=False),
-        f"{window.id}/within/{desk.at.isoformat()}",
+        f"{window.id}/within/{docket.at.isoformat()}",
         state,
         facts=facts,
         run=run,

@@ -10,7 +10,7 @@ UNWANTED = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
 LONGEST = 200
 
 
-def clean(text: str) -> str:
+def clean(text: str, longest: int = LONGEST) -> str:
     """The text on one line, each character that could steer anything replaced, cut where it is absurdly long."""
     safe = "".join("?" if unicodedata.category(char) in UNWANTED else char for char in text)
-    return safe if len(safe) <= LONGEST else f"{safe[: LONGEST - 1]}…"
+    return safe if len(safe) <= longest else f"{safe[: longest - 1]}…"

@@ -36,7 +36,7 @@ def test_one_alert_for_each_time_that_it_fails() -> None:
     assert alerts[0].level is Level.NOTICE
     assert alerts[0].facts == {
         "channel": "ops",
-        "since": "2026-03-01T02:03:04.567000Z",
+        "since": "2026-03-01T02:03:04.567000+00:00",
         "error": "refused",
         "attempts": 7,
     }

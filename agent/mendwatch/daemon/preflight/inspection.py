@@ -15,6 +15,7 @@ from mendwatch.daemon.configfile import Configuration, load
 from mendwatch.daemon.preflight import files
 from mendwatch.daemon.preflight.check import Check, fault, fine, note
 from mendwatch.daemon.preflight.places import array_beneath, ground
+from mendwatch.daemon.wiring import poller
 from mendwatch.daemon.zone import local_zone
 from mendwatch.delivery import registry as channels
 from mendwatch.delivery.routes import levels
@@ -28,7 +29,6 @@ from mendwatch.model.plugin import Parser
 from mendwatch.settings import Settings
 from mendwatch.sources import registry as parsers
 from mendwatch.sources.disks import Disks
-from mendwatch.sources.poll import Poller
 from mendwatch.sources.run import Runner
 
 _REFUSED = ("permission denied", "not permitted", "must be root", "are you root")
@@ -102,20 +102,12 @@ def _sources(settings: Settings, clock: Clock, arrays: list[Array]) -> Iterator[
     present = 0
     for name, parser in found.parsers.items():
         asked = settings.sources[name]
-        poller = Poller(
-            parser,
-            root=settings.host.root,
-            runner=runner,
-            program=asked.command,
-            timeout_s=asked.timeout_s,
-            clock=clock,
-            disks=disks,
-        )
+        one = poller(parser, settings, disks, runner, clock)
         if asked.enabled is False:
             yield fine(f"source {name}", "left out by the configuration")
-        elif poller.present():
+        elif one.present():
             present += 1
-            yield from _source(parser, poller.capture(), arrays, by_name=asked.enabled is True)
+            yield from _source(parser, one.capture(), arrays, by_name=asked.enabled is True)
         elif asked.enabled:
             said = f"not on this host (nothing matches {', '.join(parser.present_if)})"
             yield fault(f"source {name}", said, f"load its kernel module, or take enabled out of [source.{name}]")

@@ -3,29 +3,17 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from mendwatch.model.mountinfo import MOUNTINFO, Mount, mounts
 from mendwatch.model.observation import Array
 from mendwatch.sources.links import Links
 from mendwatch.sources.sysfs import Sysfs
 
-_MOUNTS = Path("/proc/self/mountinfo")
-_OCTAL = re.compile(r"\\([0-7]{3})")
+_MOUNTS = Path(MOUNTINFO)
 _DEEPEST = 8
-
-
-@dataclass(frozen=True, slots=True)
-class Mount:
-    """One line of the kernel's list of mounts."""
-
-    point: str
-    kind: str
-    what: str
-    major: int
-    minor: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +47,7 @@ def ground(path: Path, root: Path, mounts: Path = _MOUNTS) -> Ground:
         return Ground(None, frozenset())
     sysfs = Sysfs(root)
     # btrfs and overlays have numbers without a device behind them: for these the mounted device is told by name.
-    node = sysfs.by_number(mount.major, mount.minor) or Links(sysfs).node(mount.what)
+    node = sysfs.by_number(mount.major, mount.minor) or Links(sysfs).node(mount.device)
     return Ground(mount, frozenset(_down(sysfs, node, _DEEPEST)) if node is not None else frozenset())
 
 
@@ -71,25 +59,11 @@ def existing(path: Path) -> Path:
 def mount_of(path: str, listed: str) -> Mount | None:
     """The mount that a path lies in; of two on one point, the later one is what is seen (proc(5), mountinfo)."""
     found: Mount | None = None
-    for mount in _mounts(listed):
+    for mount in mounts(listed):
         inside = path == mount.point or path.startswith(mount.point.rstrip("/") + "/")
         if inside and (found is None or len(mount.point) >= len(found.point)):
             found = mount
     return found
-
-
-def _mounts(listed: str) -> Iterator[Mount]:
-    for line in listed.splitlines():
-        before, _, after = line.partition(" - ")
-        own, source = before.split(" "), after.split(" ")
-        if len(own) > 4 and len(source) > 1:  # noqa: PLR2004 - the columns of proc(5)
-            major, _, minor = own[2].partition(":")
-            yield Mount(_plain(own[4]), source[0], _plain(source[1]), int(major), int(minor))
-
-
-def _plain(text: str) -> str:
-    """Blanks and the like are written as octal numbers there."""
-    return _OCTAL.sub(lambda found: chr(int(found[1], 8)), text)
 
 
 def _down(sysfs: Sysfs, node: str, depth: int) -> Iterator[str]:
@@ -106,11 +80,11 @@ def array_beneath(on: Ground, arrays: Iterable[Array], root: Path) -> Array | No
     links = Links(Sysfs(root))
     for array in arrays:
         if array.system == "zfs":
-            if on.mount is not None and on.mount.kind == "zfs" and on.mount.what.split("/")[0] == array.name:
+            if on.mount is not None and on.mount.kind == "zfs" and on.mount.device.split("/")[0] == array.name:
                 return array
         elif array.system == "btrfs":
             members = {links.node(member.name) for member in array.members}
-            if on.mount is not None and on.mount.kind == "btrfs" and links.node(on.mount.what) in members - {None}:
+            if on.mount is not None and on.mount.kind == "btrfs" and links.node(on.mount.device) in members - {None}:
                 return array
         elif on.devices & {array.device, array.name}:
             return array

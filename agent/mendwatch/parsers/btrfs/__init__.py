@@ -7,10 +7,12 @@ the device, not the share of the data, so it ends where the allocation ends.
 from __future__ import annotations
 
 from mendwatch.model.capture import Capture, CommandRead, FileRead, Read
+from mendwatch.model.mountinfo import MOUNTINFO
+from mendwatch.model.names import printable
 from mendwatch.model.observation import Observation
 from mendwatch.model.plugin import Command, File, Files, Want
-from mendwatch.parsers.btrfs.arrays import build, clean
-from mendwatch.parsers.btrfs.mounts import MOUNTINFO, mounts_of
+from mendwatch.parsers.btrfs.arrays import build
+from mendwatch.parsers.btrfs.mounts import mounts_of
 from mendwatch.parsers.btrfs.readings import gather
 from mendwatch.parsers.btrfs.sysfs import FILES, FOLDER, sysfs_of
 
@@ -42,7 +44,7 @@ class BtrfsParser:
         # Before 5.10 sysfs does not tell; only then is everyone asked.
         balances = None in operations or any("balance" in (operation or "") for operation in operations)
         commands = (*COMMANDS, *([BALANCE] if balances else []))
-        return tuple(Command((*argv, mount.place)) for mount in mounts_of(text or "") for argv in commands)
+        return tuple(Command((*argv, mount.point)) for mount in mounts_of(text or "") for argv in commands)
 
     def parse(self, capture: Capture) -> Observation:
         """Understand one capture."""
@@ -51,7 +53,7 @@ class BtrfsParser:
         unread = (*gathered.unread, *(line for found in gathered.filesystems for line in found.unread))
         error = None
         if gathered.failed:
-            error = clean("; ".join(gathered.failed))
+            error = printable("; ".join(gathered.failed))
         elif not arrays and not gathered.complete:
             error = "this poll holds no reading of a btrfs filesystem"
         return Observation(capture.at, capture.source, arrays, unread, error, gathered.complete and error is None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from mendwatch.model.capture import Capture
+from mendwatch.model.names import printable
 from mendwatch.model.observation import Array, Errors, IdKind, Member, Role, Setting
 from mendwatch.parsers.btrfs.activities import activities_of, last_of, targets
 from mendwatch.parsers.btrfs.outputs import LOST, Counted
@@ -43,8 +44,8 @@ def build(found: Readings, capture: Capture) -> Array:
     sizes = [device.size_bytes for device in found.show.devices] if found.show is not None else []
     target = found.show.target if found.show is not None else None
     label = found.show.label if found.show is not None else found.sysfs.label if found.sysfs is not None else None
-    mount = clean(found.mount) if found.mount is not None else None
-    name = clean(label) if label else mount or found.uuid or "btrfs"
+    mount = printable(found.mount) if found.mount is not None else None
+    name = printable(label) if label else mount or found.uuid or "btrfs"
     return Array(
         name=name,
         id=found.uuid or name,
@@ -68,11 +69,6 @@ def build(found: Readings, capture: Capture) -> Array:
         aliases=(mount,) if mount is not None else (),
         partial=redundancy.left is None and NEEDED not in found.asked and found.sysfs is None,
     )
-
-
-def clean(name: str) -> str:
-    """A name without control characters, which no device needs and a terminal obeys."""
-    return "".join(char if char.isprintable() else "?" for char in name)
 
 
 def _missing(found: Readings) -> int | None:
@@ -152,7 +148,7 @@ def _left_by_chunks(found: Readings) -> int | None:
 
 
 def _why(found: Readings, otherwise: str) -> str:
-    return clean(found.failed[0]) if found.failed else otherwise
+    return printable(found.failed[0]) if found.failed else otherwise
 
 
 def _slots(found: Readings) -> int | None:
@@ -173,7 +169,7 @@ def _members(found: Readings, capture: Capture) -> tuple[Member, ...]:
         by_path = {device.path: device for device in found.stats or () if not device.missing}
         members: list[Member] = []
         for device in sorted(found.show.devices, key=lambda device: device.id):
-            name = f"devid {device.id}" if device.missing else clean(device.path)
+            name = f"devid {device.id}" if device.missing else printable(device.path)
             told = counted.get(device.id) or (by_path.get(device.path) if not device.missing else None)
             errors = told.errors if told is not None else _sysfs_errors(found, device.id)
             target = device.id == 0 or device.path in filled
@@ -191,7 +187,7 @@ def _members(found: Readings, capture: Capture) -> tuple[Member, ...]:
 def _counted_name(device: Counted, found: Readings) -> str:
     """A missing device has only its number; the text of the counters leaves even that out."""
     if not device.missing:
-        return clean(device.path)
+        return printable(device.path)
     if device.devid is not None:
         return f"devid {device.devid}"
     gone = found.sysfs.missing if found.sysfs is not None else None

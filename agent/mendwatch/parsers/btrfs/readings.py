@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from mendwatch.model.capture import Capture, CommandRead
+from mendwatch.model.mountinfo import MOUNTINFO, Mount, odd_lines
 from mendwatch.model.observation import Unread
-from mendwatch.parsers.btrfs.mounts import MOUNTINFO, Mount, mounts_of, odd_lines
+from mendwatch.parsers.btrfs.mounts import mounts_of
 from mendwatch.parsers.btrfs.outputs import Counted, Show, Usage, read_show, read_stats, read_usage
 from mendwatch.parsers.btrfs.sysfs import Sysfs, sysfs_of
 
@@ -59,18 +60,18 @@ def gather(capture: Capture) -> Gathered:
     mountinfo = next((f for f in capture.files() if f.path.endswith(MOUNTINFO)), None)
     text = mountinfo.text if mountinfo is not None else None
     mounts = mounts_of(text or "")
-    by_mount = {mount.place: Readings(mount=mount.place) for mount in mounts}
+    by_mount = {mount.point: Readings(mount=mount.point) for mount in mounts}
     for read in capture.commands():
         words = _words(read)
         if words is not None and read.argv[-1].startswith("/"):
             _take(by_mount.setdefault(read.argv[-1], Readings(mount=read.argv[-1])), words, read)
     folders = sysfs_of(capture.reads)
-    _identify(by_mount, {mount.place: mount for mount in mounts}, folders)
+    _identify(by_mount, {mount.point: mount for mount in mounts}, folders)
     found: dict[str, Readings] = {}
     failed: list[str] = []
     odd = [Unread(number, line) for number, line in odd_lines(text or "")]
     for place, one in by_mount.items():
-        if _told(one) or (one.uuid in folders) or any(mount.place == place for mount in mounts):
+        if _told(one) or (one.uuid in folders) or any(mount.point == place for mount in mounts):
             # A filesystem that is mounted twice is one: the first mount point that was asked speaks for it.
             found.setdefault(one.uuid or place, one)
         else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from mendwatch.model.capture import Capture
+from mendwatch.model.names import printable
 from mendwatch.model.observation import ActivityKind, Array, Errors, IdKind, LastActivity, LastOutcome, Member, Role
 from mendwatch.model.raid10 import left as raid10_left
 from mendwatch.model.raid10 import partners as raid10_partners
@@ -35,8 +36,8 @@ def build(entry: Entry, sysfs: Sysfs, capture: Capture) -> Array | None:
     known = bool(uuid) and not set(uuid) <= NO_UUID
     component_kib = sysfs.number("component_size")
     return Array(
-        name=clean(entry.name),
-        id=uuid if known else clean(entry.name),
+        name=printable(entry.name),
+        id=uuid if known else printable(entry.name),
         id_kind=IdKind.ARRAY_UUID if known else IdKind.NAME,
         system="md",
         level=level,
@@ -54,13 +55,8 @@ def build(entry: Entry, sysfs: Sysfs, capture: Capture) -> Array | None:
         member_bytes=component_kib * 1024 if component_kib is not None else None,
         settings=settings_of(sysfs, capture),
         notes=_notes(level, slots, sysfs, members, left, copies),
-        device=clean(entry.name),
+        device=printable(entry.name),
     )
-
-
-def clean(name: str) -> str:
-    """A name without control characters, which no device needs and a terminal obeys."""
-    return "".join(char if char.isprintable() else "?" for char in name)
 
 
 def _level(sysfs: Sysfs) -> str | None:
@@ -89,7 +85,7 @@ def _member(name: str, flags: str, entry: Entry, sysfs: Sysfs, filled: set[str],
     drives = capture.links.get(name)
     errors = number(files, "errors")
     return Member(
-        name=clean(name),
+        name=printable(name),
         role=role,
         group=None,
         drive=drives[0] if drives else None,
@@ -217,7 +213,8 @@ def _notes(
     if level != "raid10" or left != 0 or slots is None:
         return ()
     good = {member.name for member in members if member.good}
-    by_slot = {number(files, "slot"): clean(name) for name, files in sysfs.members.items() if clean(name) in good}
+    slots_of = {printable(name): number(files, "slot") for name, files in sysfs.members.items()}
+    by_slot = {slot: name for name, slot in slots_of.items() if name in good}
     in_sync = [slot in by_slot for slot in range(slots)]
     names = [by_slot[slot] for slot in raid10_partners(in_sync, *copies)]
     return (f"the only copy of a part of the data is on {', '.join(names)}",) if names else ()

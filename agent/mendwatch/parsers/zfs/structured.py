@@ -8,10 +8,11 @@ from datetime import UTC, datetime
 from typing import TypeAlias, cast
 
 from mendwatch.model.errors import ParseError
+from mendwatch.model.names import printable
 from mendwatch.model.observation import ActivityKind, Errors
 from mendwatch.parsers.zfs.pool import Pool
 from mendwatch.parsers.zfs.scan import Scan, nice, when
-from mendwatch.parsers.zfs.tree import Node, Tree, clean
+from mendwatch.parsers.zfs.tree import Node, Tree
 
 Json: TypeAlias = dict[str, object]
 WORDS = {"CANT_OPEN": "UNAVAIL", "CLOSED": "OFFLINE"}
@@ -49,7 +50,7 @@ def read_json(text: str, at: datetime, zone: str) -> list[Pool]:
 
 
 def _pool(name: str, body: Json, at: datetime, zone: str) -> Pool:
-    name = clean(str(body.get("name", name)))
+    name = printable(str(body.get("name", name)))
     roots = _dict(body, "vdevs")
     root = next((node for node in roots.values() if isinstance(node, dict)), {})
     tree = Tree({"normal": [_node(n, v) for n, v in _dict(root, "vdevs").items() if isinstance(v, dict)]})
@@ -80,7 +81,7 @@ def _node(name: str, body: Json) -> Node:
     guid = body.get("guid")
     written = _count(body.get("scan_processed")) or 0
     return Node(
-        name=clean(str(body.get("name", name)) if children else name),
+        name=printable(str(body.get("name", name)) if children else name),
         state=WORDS.get(state, state) if state != "CANT_OPEN" else UNOPENED.get(str(body.get("aux")), "UNAVAIL"),
         errors=errors,
         notes=str(body.get("class", "")),

@@ -6,10 +6,11 @@ import re
 from dataclasses import dataclass, field
 
 from mendwatch.model.errors import ParseError
+from mendwatch.model.names import printable
 from mendwatch.model.observation import Errors, Unread
 from mendwatch.parsers.zfs.pool import Pool
 from mendwatch.parsers.zfs.scan import from_text, nice
-from mendwatch.parsers.zfs.tree import Node, Tree, clean
+from mendwatch.parsers.zfs.tree import Node, Tree
 
 LABEL = re.compile(r" {0,3}(?P<label>[a-z]+):(?: (?P<value>.*)|$)")
 STATES = "ONLINE|DEGRADED|FAULTED|UNAVAIL|OFFLINE|REMOVED|SPLIT|AVAIL|INUSE|SUSPENDED|UNKNOWN"
@@ -47,7 +48,7 @@ def read_text(text: str, zone: str, *, plain_counts: bool) -> tuple[list[Pool], 
         match = LABEL.match(line)
         if match is not None and match["label"] == "pool":
             exactness = EXACTNESS_PLAIN_COUNTS if plain_counts else EXACTNESS_TEXT
-            blocks.append(_Block(Pool(clean(match["value"] or ""), "UNKNOWN", Tree(whole=False), exactness)))
+            blocks.append(_Block(Pool(printable(match["value"] or ""), "UNKNOWN", Tree(whole=False), exactness)))
         elif line.strip() == "no pools available":
             none = True
         elif not blocks:
@@ -171,7 +172,7 @@ def _row(row: str, column: int | None) -> tuple[int, Node] | None:
     notes = counts["notes"] if counts else rest_text
     errors = Errors(*(nice(text) for text in counts.groups()[:3])) if counts else None
     return depth, Node(
-        name=clean(name),
+        name=printable(name),
         state=state,
         errors=errors,
         notes=notes.strip(),

@@ -158,7 +158,6 @@ def members(tree: Tree, filled: tuple[str, ...], drives: dict[str, str]) -> tupl
                         good=good and role in COUNTING.values(),
                         rebuilding=rebuilding,
                         errors=leaf.errors,
-                        serial_hint=leaf.guid,
                     )
                 )
     return tuple(found)
@@ -219,8 +218,3 @@ def level(tree: Tree) -> str | None:
 def spares_free(tree: Tree) -> int:
     """Idle spares."""
     return sum(leaf.state == "AVAIL" for leaf in tree.sections.get("spares", []))
-
-
-def clean(name: str) -> str:
-    """A name without control characters, which no device needs and a terminal obeys."""
-    return "".join(char if char.isprintable() else "?" for char in name)
