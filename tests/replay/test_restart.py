@@ -26,13 +26,11 @@ def test_a_restart_after_every_poll_changes_nothing(name: str) -> None:
     whole = played(name, POLICY)
     pieces = Played()
     with History.open(":memory:") as store:
-        store.close, closing = (lambda: None), store.close  # type: ignore[method-assign]
         for number in range(len(captures(name))):
             # A new player each time: all that it knows is what the history holds.
             part = played(name, POLICY, store, slice(number, number + 1))
             pieces.alerts += part.alerts
             pieces.runs, pieces.windows = part.runs, part.windows
-        store.close = closing  # type: ignore[method-assign]
     assert said(pieces) == said(whole)
     assert pieces.runs == whole.runs
     assert pieces.windows == whole.windows
@@ -45,7 +43,8 @@ def test_a_history_on_disk_goes_on_where_it_ended(name: str, tmp_path: Path) -> 
     found = Played()
     for end in (polls // 5, polls // 2, polls // 2 + 1, polls):
         # From the beginning each time: what the history holds already is skipped.
-        part = played(name, POLICY, History.open(tmp_path / "history.db"), slice(0, end))
+        with History.open(tmp_path / "history.db") as store:
+            part = played(name, POLICY, store, slice(0, end))
         found.alerts += part.alerts
         found.runs, found.windows = part.runs, part.windows
     assert said(found) == said(whole)

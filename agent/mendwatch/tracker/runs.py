@@ -154,7 +154,7 @@ def describes(last: LastActivity, run: RunState) -> bool:
         return False
     if last.started is not None and run.started_known:
         return abs(last.started - run.started) <= SAME_START
-    return last.ended is None or last.ended >= run.seen - REPORT_LAG
+    return last.ended is None or last.ended >= max(run.seen - REPORT_LAG, run.started - SAME_START)
 
 
 def vanish(run: RunState, array: Array, full: int | None, now: Moment, interval: Interval) -> RunState:

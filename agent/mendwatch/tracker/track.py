@@ -7,7 +7,7 @@ from datetime import datetime
 
 from mendwatch.model.alert import Fact
 from mendwatch.model.capture import Capture
-from mendwatch.model.observation import Activity, Array, Errors, Observation, Role
+from mendwatch.model.observation import Activity, Array, Errors, LastActivity, Observation, Role
 from mendwatch.model.policy import ArrayPolicy, HostPolicy
 from mendwatch.model.records import Outcome, RunRecord, WindowRecord
 from mendwatch.model.state import ArrayState, Event, EventKind, Interval, Moment, RunState, Track
@@ -118,9 +118,10 @@ def _follow(
 
     ran = _Runs(key, state, array, capture, now, interval)
     ran.full = windowed.window.full if windowed.window is not None else change.full
-    looked = observed.activities is not None
-    if looked:
+    if observed.activities is not None:
         ran.take(array.activities or (), first=before is None)
+    elif observed.last_activity is not None:
+        ran.take_ended(observed.last_activity)
     events += ran.events
     window = windowed.window
     if window is not None:
@@ -193,6 +194,13 @@ class _Runs:
         if not first:
             after += self._between_polls(after)
         self.runs = after
+
+    def take_ended(self, last: LastActivity) -> None:
+        """The poll did not look what runs, yet it tells the end of a run that is followed."""
+        self.runs = [
+            runs.vanish(run, self.array, self.full, self.now, self.interval) if runs.describes(last, run) else run
+            for run in self.runs
+        ]
 
     def _one(self, activity: Activity, known: list[RunState]) -> RunState:
         for run in known:

@@ -27,8 +27,6 @@ SCRUBBED = re.compile(r"\S+\s+\((?P<percent>[\d.]+)%\)")
 SPAN = re.compile(r"(?P<hours>\d+):(?P<minutes>\d\d):(?P<seconds>\d\d)")
 REPLACE_OUTCOMES = {"finished": LastOutcome.FINISHED, "canceled": LastOutcome.CANCELLED}
 SCRUB_OUTCOMES = {"finished": LastOutcome.FINISHED, "aborted": LastOutcome.CANCELLED}
-# So soon after a replace has ended, nothing else can have begun and gone unseen for long.
-JUST_ENDED = timedelta(minutes=3)
 
 
 def activities_of(found: Readings, at: datetime, zone: str, missing: int | None) -> tuple[Activity, ...] | None:
@@ -42,8 +40,7 @@ def activities_of(found: Readings, at: datetime, zone: str, missing: int | None)
     looked = operation is not None or found.usage is not None or found.show is not None
     if not looked and missing != 0:
         # The other way to rebuild, removal of the missing device, would show only in what this poll did not read.
-        last = _last_replace(found, at, zone)
-        return () if last is not None and last.ended is not None and at - last.ended <= JUST_ENDED else None
+        return None
     return ()
 
 
