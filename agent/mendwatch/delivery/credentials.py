@@ -22,7 +22,8 @@ def read_secret(path: str, channel: str, key: str) -> str:
             text = file.read(_MOST_BYTES).decode()
     except (OSError, UnicodeDecodeError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else "it is not text"
-        raise _refused(path, channel, key, f"cannot be read: {why}", "let the agent's user read it") from error
+        right = "put the secret there" if isinstance(error, FileNotFoundError) else "let the agent's user read it"
+        raise _refused(path, channel, key, f"cannot be read: {why}", right) from error
     lines = text.splitlines()
     if not lines or not lines[0].strip():
         raise _refused(path, channel, key, "is empty", "put the secret on its first line")

@@ -10,6 +10,7 @@ from mendwatch.reports.clean import clean
 from mendwatch.reports.words import NOT_KNOWN, hours, moment, moment_of, rate, share, size
 
 NAMES_TOLD = 6
+NOTES_TOLD = 2
 BEYOND_SIGHT = "no end in sight"
 ABOUT_THE_NEW_DRIVE = frozenset({Cause.SHINGLED_WRITER, Cause.SLOW_WRITER})
 OUTCOMES = {
@@ -82,7 +83,9 @@ def _reduced(alert: Alert, _zone: str) -> list[str]:
     if _fact(alert, "first_seen") is True:
         moved = "It was already so when it was first seen."
     bad = names(_fact(alert, "members"))
-    return [moved, f"Not good: {bad}." if bad else "", _state(alert)]
+    notes = _fact(alert, "notes")
+    told = [_sentence(clean(str(note))) for note in notes[:NOTES_TOLD]] if isinstance(notes, list) else []
+    return [moved, f"Not good: {bad}." if bad else "", *told, _state(alert)]
 
 
 def _state(alert: Alert) -> str:

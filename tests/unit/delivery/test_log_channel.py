@@ -19,7 +19,7 @@ def test_an_alert_is_one_event_with_its_fields() -> None:
             "channel": "journal",
             "id": alert().id,
             "kind": "redundancy-reduced",
-            "level": "page",
+            "alert_level": "page",
             "array": "vault",
             "title": message().title,
         }

@@ -21,7 +21,7 @@ class _LogSender:
             "alert",
             id=alert.id,
             kind=alert.kind.value,
-            level=alert.level.value,
+            alert_level=alert.level.value,  # "level" is the log line's own
             array=alert.array,
             title=message.title,
         )
