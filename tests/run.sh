@@ -63,6 +63,7 @@ bin=$venvs/$first/bin
 say "$first: environment"
 environment "$first"
 say "ruff";            "$bin/ruff" check .
+                       "$bin/ruff" format --check .
 say "mypy --strict";   "$bin/mypy" agent tests
 say "layers";          "$bin/lint-imports"
 say "$first: tests"

@@ -82,6 +82,18 @@ def ended(how: str, began: str = " 6.May 06:00:00", at: str = " 6.May 07:00:00",
     return f"Started on {began}, {how} on {at}{share}, {write} write errs, 0 uncorr. read errs"
 
 
+STATS = """[/dev/sdb].write_io_errs    1
+[/dev/sdb].read_io_errs     2
+[/dev/sdb].flush_io_errs    4
+[/dev/sdb].corruption_errs  8
+[/dev/sdb].generation_errs  16
+[devid:2].write_io_errs    0
+[devid:2].read_io_errs     3
+[devid:2].flush_io_errs    0
+[devid:2].corruption_errs  0
+[devid:2].generation_errs  0
+"""
+
 SCRUB = """UUID:             {uuid}
 Scrub started:    Tue May  6 05:08:09 2031
 Status:           {status}

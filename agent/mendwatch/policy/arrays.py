@@ -112,9 +112,7 @@ def _member_errors(docket: Docket, state: ArrayState, event: Event) -> None:
         return
     docket.end(f"{state.key}/errors/")
     run = next(iter(state.rebuilds), None)
-    docket.raise_once(
-        AlertKind.MEMBER_ERRORS, level, condition, state, facts=event.facts, run=run, window=state.window
-    )
+    docket.raise_once(AlertKind.MEMBER_ERRORS, level, condition, state, facts=event.facts, run=run, window=state.window)
 
 
 def _restored(docket: Docket, state: ArrayState, window: WindowState) -> None:

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from mendwatch.model.alert import AlertKind, Fact
 from mendwatch.model.records import Outcome, Quantiles
-from mendwatch.model.state import ArrayState, Event, EventKind, Memory, RunState, WindowState
+from mendwatch.model.state import ArrayState, Ending, Event, EventKind, Memory, RunState, WindowState
 from mendwatch.policy.due import Docket, page_if
 
 UNDERWAY_AT_LATEST_S = 900.0
@@ -28,8 +28,7 @@ def judge(docket: Docket, events: tuple[Event, ...], memory: Memory) -> tuple[st
                 underway.add(going.id)
                 _underway(docket, state, going)
             _stalled(docket, state, going)
-            docket.end(f"{state.key}/failed/")
-        if state.window is None:
+        if state.rebuilds or state.window is None:
             docket.end(f"{state.key}/failed/")
     for event in events:
         run = event.run
@@ -97,9 +96,7 @@ def _stalled(docket: Docket, state: ArrayState, run: RunState) -> None:
         "waiting": behind_another,
         "done": run.done,
     }
-    docket.raise_once(
-        AlertKind.REBUILD_STALLED, level, condition, state, facts=facts, run=run, window=state.window
-    )
+    docket.raise_once(AlertKind.REBUILD_STALLED, level, condition, state, facts=facts, run=run, window=state.window)
 
 
 def _moving(docket: Docket, state: ArrayState, run: RunState, facts: Mapping[str, Fact]) -> None:
@@ -138,7 +135,7 @@ def _over(docket: Docket, state: ArrayState, run: RunState, window: WindowState 
     docket.end(f"{run.id}/")
     ended_well = ending.good and ending.outcome in {Outcome.FINISHED, Outcome.FINISHED_WITH_ERRORS}
     if ended_well:
-        _ended(docket, state, run, window)
+        _ended(docket, state, run, ending, window)
         return
     if state.rebuilds:
         return
@@ -161,17 +158,13 @@ def _over(docket: Docket, state: ArrayState, run: RunState, window: WindowState 
     )
 
 
-def _ended(docket: Docket, state: ArrayState, run: RunState, window: WindowState | None) -> None:
-    ending = run.ending
-    if ending is None:
-        return
+def _ended(docket: Docket, state: ArrayState, run: RunState, ending: Ending, window: WindowState | None) -> None:
     with_errors = ending.outcome is Outcome.FINISHED_WITH_ERRORS
-    at_risk = state.window is not None or state.array.lost or bool(state.array.data_errors)
-    hours = run.elapsed_s / 3600
-    total = run.done_bytes if run.done_bytes is not None else run.total_bytes
     still_open = state.window is not None
+    at_risk = still_open or state.array.lost or bool(state.array.data_errors)
+    total = run.done_bytes if run.done_bytes is not None else run.total_bytes
     facts: dict[str, Fact] = {
-        "hours": hours,
+        "hours": run.elapsed_s / 3600,
         "rate_bytes_per_s": total / run.elapsed_s if total is not None and run.elapsed_s > 0 else None,
         "bytes": total,
         "outcome": ending.outcome.value,

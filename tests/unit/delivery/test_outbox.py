@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -20,107 +19,11 @@ from mendwatch.delivery.outbox import (
 )
 from mendwatch.history import History
 from mendwatch.model.alert import Alert, Level, Message
-from mendwatch.model.errors import DeliveryError, HistoryError
-from mendwatch.model.store import Due
-from support.receivers import START, HandClock, alert, message
+from mendwatch.model.errors import DeliveryError
+from support.outbox_bench import Bench, Receiver
+from support.receivers import START, alert, message
 
-DOWN = DeliveryError("refused", again=True)
 REFUSED = DeliveryError("no such hook (404 Not Found)", again=False)
-
-
-@dataclass
-class Receiver:
-    """A channel that does what it is told, alert by alert."""
-
-    verdict: Callable[[Alert], DeliveryError | None] = lambda _alert: None
-    got: list[str] = field(default_factory=list)
-    tried: list[str] = field(default_factory=list)
-
-    def send(self, told: Message) -> str:
-        self.tried.append(told.alert.id)
-        error = self.verdict(told.alert)
-        if error is not None:
-            raise error
-        self.got.append(told.alert.id)
-        return "taken"
-
-    def down(self) -> None:
-        self.verdict = lambda _alert: DOWN
-
-    def up(self) -> None:
-        self.verdict = lambda _alert: None
-
-
-class Flaky:
-    """A history that answers only at times."""
-
-    def __init__(self, history: History) -> None:
-        self.history = history
-        self.reads = self.writes = True
-
-    def due(self, channel: str, limit: int) -> tuple[Due, ...]:
-        if not self.reads:
-            raise HistoryError
-        return self.history.due(channel, limit)
-
-    def delivered(self, *how: object) -> None:
-        if not self.writes:
-            raise HistoryError
-        self.history.delivered(*how)  # type: ignore[arg-type]
-
-    def failed(self, *how: object, final: bool) -> None:
-        if not self.writes:
-            raise HistoryError
-        self.history.failed(*how, final=final)  # type: ignore[arg-type]
-
-
-@pytest.fixture(autouse=True)
-def _quiet() -> Iterator[None]:
-    with capture_logs():
-        yield
-
-
-@pytest.fixture
-def history() -> Iterator[History]:
-    with History.open(":memory:") as opened:
-        yield opened
-
-
-@dataclass
-class Bench:
-    history: History
-    clock: HandClock = field(default_factory=HandClock)
-    ops: Receiver = field(default_factory=Receiver)
-    mail: Receiver = field(default_factory=Receiver)
-
-    def __post_init__(self) -> None:
-        self.store = Flaky(self.history)
-        self.outbox = self.begin()
-
-    def begin(self) -> Outbox:
-        """As after a start of the agent."""
-        self.outbox = Outbox(self.store, {"ops": self.ops, "mail": self.mail}, message, self.clock, lambda: 0.5)
-        return self.outbox
-
-    def raise_(self, *alerts: Alert, channels: tuple[str, ...] = ("ops",)) -> list[str]:
-        self.history.add_alerts(alerts, [(told.id, channel) for told in alerts for channel in channels])
-        return [told.id for told in alerts]
-
-    def run(self, seconds: float, channel: str = "ops") -> None:
-        """Let time pass as the daemon does, with an attempt whenever one is due."""
-        end = self.clock.ticks() + seconds
-        while True:
-            pause_s = self.outbox.deliver_once(channel)
-            pause_s = 1.0 if pause_s is None else pause_s
-            if self.clock.ticks() + pause_s > end:
-                self.clock.go(end - self.clock.ticks())
-                return
-            self.clock.go(pause_s)
-
-
-@pytest.fixture
-def bench(history: History) -> Bench:
-    return Bench(history)
 
 
 def test_what_is_stored_is_sent_in_order_once(bench: Bench) -> None:
@@ -282,69 +185,6 @@ def test_a_page_that_cannot_be_worded_goes_out_in_plain_words(bench: Bench) -> N
     bench.raise_(replace(alert(1), array="va\x1b[0mult"))
     Outbox(bench.history, {"ops": Keeps()}, broken, bench.clock, lambda: 0.5).deliver_once("ops")
     assert told[0].title == r"store-1 va\x1b[0mult: redundancy-reduced"
-
-
-# The store does not take the write.
-
-
-def test_an_alert_goes_out_from_memory_and_not_again_when_it_is_stored(bench: Bench) -> None:
-    bench.store.reads = bench.store.writes = False
-    one, two = alert(1), alert(2)
-    bench.outbox.send_now((one, two), ((one.id, "ops"), (two.id, "ops"), (two.id, "nowhere")))
-    bench.outbox.deliver_once("ops")
-    assert bench.ops.got == [one.id, two.id]
-    bench.raise_(one, two, alert(3))
-    bench.store.reads = bench.store.writes = True
-    bench.outbox.settle()
-    assert [due.alert.id for due in bench.history.due("ops", 9)] == [alert(3).id]
-    bench.run(3600)
-    assert bench.ops.tried == [one.id, two.id, alert(3).id]
-    assert bench.history.deliveries(one.id)[0].detail == "taken"
-
-
-def test_it_is_not_sent_again_either_if_nobody_settles(bench: Bench) -> None:
-    bench.outbox.send_now((alert(1),), ((alert(1).id, "ops"),))
-    bench.outbox.deliver_once("ops")
-    bench.raise_(alert(1))
-    bench.run(3600)
-    assert bench.ops.tried == [alert(1).id]
-    assert bench.history.due("ops", 9) == ()
-
-
-def test_an_alert_that_was_stored_late_and_sent_meanwhile_is_not_sent_from_memory(bench: Bench) -> None:
-    bench.raise_(alert(1))
-    bench.outbox.deliver_once("ops")
-    bench.outbox.send_now((alert(1),), ((alert(1).id, "ops"),))
-    bench.run(3600)
-    assert bench.ops.tried == [alert(1).id]
-
-
-def test_an_alert_in_memory_is_tried_again_like_any_other(bench: Bench) -> None:
-    bench.store.reads = False
-    bench.ops.down()
-    bench.outbox.send_now((alert(1),), ((alert(1).id, "ops"),))
-    bench.run(3600)
-    bench.ops.up()
-    bench.run(PAUSES_S[-1])
-    assert bench.ops.got == [alert(1).id]
-
-
-def test_what_was_sent_but_could_not_be_marked_is_not_sent_again(bench: Bench) -> None:
-    bench.raise_(alert(1))
-    bench.store.writes = False
-    bench.outbox.deliver_once("ops")
-    bench.run(3600)
-    bench.store.writes = True
-    bench.run(60)
-    assert bench.ops.tried == [alert(1).id]
-    assert bench.history.due("ops", 9) == ()
-
-
-def test_the_stored_go_before_those_in_memory(bench: Bench) -> None:
-    bench.raise_(alert(1))
-    bench.outbox.send_now((alert(2),), ((alert(2).id, "ops"),))
-    bench.outbox.deliver_once("ops")
-    assert bench.ops.got == [alert(1).id, alert(2).id]
 
 
 # That a channel fails.

@@ -111,9 +111,7 @@ def _take(read: CommandRead, capture: Capture, found: _Readings) -> None:
             found.pools[pool.name] = pool
 
 
-def _read(
-    text: str, capture: Capture, *, as_json: bool, plain_counts: bool
-) -> tuple[list[Pool], list[Unread]]:
+def _read(text: str, capture: Capture, *, as_json: bool, plain_counts: bool) -> tuple[list[Pool], list[Unread]]:
     if as_json:
         return read_json(text, capture.at, capture.zone), []
     pools, unread, _ = read_text(text, capture.zone, plain_counts=plain_counts)
