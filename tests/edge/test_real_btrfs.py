@@ -8,14 +8,14 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Thread
 
 import pytest
 
-from support.btrfs_lab import Mirror, degraded_mirror, why_not
+from support.btrfs_lab import degraded_mirror, why_not
 
 pytestmark = [
     pytest.mark.slow,
@@ -92,10 +92,13 @@ levels = ["page", "notice"]
     return config
 
 
-def start(config: Path, log: Path) -> subprocess.Popen[bytes]:
+def start(config: Path, log: Path, started: ExitStack) -> subprocess.Popen[bytes]:
     with log.open("ab") as out:
         argv = [sys.executable, "-m", "mendwatch.cli", "run", "--config", str(config)]
-        return subprocess.Popen(argv, stdout=out, stderr=out)
+        agent = subprocess.Popen(argv, stdout=out, stderr=out)
+    started.callback(agent.wait)
+    started.callback(agent.kill)
+    return agent
 
 
 def until(true: Callable[[], bool], seconds: float, what: str, log: Path) -> None:
@@ -113,36 +116,25 @@ def mendwatch(*argv: str) -> str:
 
 def test_a_replacement_is_followed_to_its_end_through_a_kill(tmp_path: Path) -> None:
     log = tmp_path / "agent.log"
-    with hook() as server, degraded_mirror(tmp_path, DATA_BYTES) as mirror:
+    with hook() as server, degraded_mirror(tmp_path, DATA_BYTES) as mirror, ExitStack() as started:
         config = write_config(tmp_path, server)
-        agent = start(config, log)
-        try:
-            until(lambda: "redundancy-reduced" in server.kinds(), 30, "the page for the loss", log)
-            agent = _through_the_rebuild(agent, mirror, server, config, log)
-            agent.send_signal(signal.SIGTERM)
-            began = time.monotonic()
-            assert agent.wait(10) == 0
-            assert time.monotonic() - began < 5
-        finally:
-            agent.kill()
-            agent.wait()
+        agent = start(config, log, started)
+        until(lambda: "redundancy-reduced" in server.kinds(), 30, "the page for the loss", log)
+        mirror.limit(LIMIT_BYTES_PER_S)
+        replacing = mirror.replace()
+        until(lambda: "window-over-policy" in server.kinds(), 90, "the page for the policy", log)
+        agent.kill()
+        agent.wait()
+        agent = start(config, log, started)
+        until(lambda: replacing.poll() is not None, 120, "the end of the replacement", log)
+        assert replacing.returncode == 0
+        until(lambda: "redundancy-restored" in server.kinds(), 120, "the notice that it is whole again", log)
+        agent.send_signal(signal.SIGTERM)
+        began = time.monotonic()
+        assert agent.wait(10) == 0
+        assert time.monotonic() - began < 5
     _check_what_arrived(server)
     _check_the_history(config)
-
-
-def _through_the_rebuild(
-    agent: subprocess.Popen[bytes], mirror: Mirror, server: Hook, config: Path, log: Path
-) -> subprocess.Popen[bytes]:
-    mirror.limit(LIMIT_BYTES_PER_S)
-    replacing = mirror.replace()
-    until(lambda: "window-over-policy" in server.kinds(), 90, "the page for the policy", log)
-    agent.kill()
-    agent.wait()
-    agent = start(config, log)
-    until(lambda: replacing.poll() is not None, 120, "the end of the replacement", log)
-    assert replacing.returncode == 0
-    until(lambda: "redundancy-restored" in server.kinds(), 120, "the notice that it is whole again", log)
-    return agent
 
 
 def _check_what_arrived(server: Hook) -> None:

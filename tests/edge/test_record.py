@@ -167,14 +167,19 @@ def test_a_host_without_arrays_is_told_so_and_no_file_is_made(host: Path) -> Non
 
 def test_ended_by_hand_it_is_a_whole_recording(host: Path) -> None:
     path = host / "a.jsonl.gz"
-    code = "import typer; from mendwatch.cli.record import command; typer.run(command)"
+    # As from a terminal: what a shell starts in the background, the tests perhaps too, begins with SIGINT ignored.
+    code = "import signal, typer; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+    code += "from mendwatch.cli.record import command; typer.run(command)"
     arguments = ("--config", str(host / "mendwatch.toml"), "--output", str(path), "--for", "9d", "--every", "0.2s")
     with subprocess.Popen([sys.executable, "-c", code, *arguments], stderr=subprocess.PIPE, text=True) as process:
         until = time.monotonic() + 20
         while (not path.exists() or path.stat().st_size < 400) and time.monotonic() < until:
             time.sleep(0.05)
         process.send_signal(signal.SIGINT)
-        _, said = process.communicate(timeout=10)
+        try:
+            _, said = process.communicate(timeout=10)
+        finally:
+            process.kill()
     assert process.returncode == 0, said
     assert "Recorded" in said
     assert len(read(path)[1]) >= 1

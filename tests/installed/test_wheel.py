@@ -63,10 +63,14 @@ def test_the_agent_starts_and_stops(tmp_path: Path) -> None:
     log = tmp_path / "log"
     with log.open("wb") as out:
         agent = subprocess.Popen([PROGRAM, "run", "--config", str(config)], stdout=out, stderr=out)
-    end = time.monotonic() + 20
-    while not (tmp_path / "state" / "history.db").exists():
-        assert agent.poll() is None, log.read_text()
-        assert time.monotonic() < end, log.read_text()
-        time.sleep(0.1)
-    agent.send_signal(signal.SIGTERM)
-    assert agent.wait(5) == 0, log.read_text()
+    try:
+        end = time.monotonic() + 20
+        while not (tmp_path / "state" / "history.db").exists():
+            assert agent.poll() is None, log.read_text()
+            assert time.monotonic() < end, log.read_text()
+            time.sleep(0.1)
+        agent.send_signal(signal.SIGTERM)
+        assert agent.wait(5) == 0, log.read_text()
+    finally:
+        agent.kill()
+        agent.wait()
