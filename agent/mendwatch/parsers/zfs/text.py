@@ -21,6 +21,11 @@ SCANS = frozenset({"scan", "scrub", "expand", "remove"})
 SKIPPED = frozenset({"status", "action", "see", "checkpoint", "condense", "dedup"})
 COUNT = re.compile(r"(\d+) data errors?, use '-v' for a list")
 ANSI = re.compile(r"\x1b\[[\d;]*m")
+TAB_COLUMNS = 8
+FIRST_LABEL = re.compile(r"^( *)pool: ", re.MULTILINE)
+LABEL_INDENT = 2
+# Texts that stand alone, and the date that ``-T`` prints before the first pool.
+ALONE = re.compile(r"all pools are healthy|pool '.*' is healthy|\d{9,11}|\w{3} \w{3} [ \d]\d \d\d:\d\d:\d\d .*\d{4}")
 EXACTNESS_TEXT, EXACTNESS_PLAIN_COUNTS = 1, 3
 
 
@@ -43,18 +48,21 @@ def read_text(text: str, zone: str, *, plain_counts: bool) -> tuple[list[Pool], 
     blocks: list[_Block] = []
     unread: list[Unread] = []
     none = False
-    for number, raw in enumerate(ANSI.sub("", text).splitlines(), start=1):
-        line = raw.rstrip("\r")
+    text = ANSI.sub("", text)
+    indent = _indent(text)
+    for number, raw in enumerate(text.splitlines(), start=1):
+        line = raw.rstrip("\r").removeprefix(indent)
         match = LABEL.match(line)
         if match is not None and match["label"] == "pool":
             exactness = EXACTNESS_PLAIN_COUNTS if plain_counts else EXACTNESS_TEXT
-            blocks.append(_Block(Pool(printable(match["value"] or ""), "UNKNOWN", Tree(whole=False), exactness)))
+            name = printable((match["value"] or "").strip())
+            blocks.append(_Block(Pool(name, "UNKNOWN", Tree(whole=False), exactness)))
         elif line.strip() == "no pools available":
             none = True
         elif not blocks:
-            if line.strip() and "is healthy" not in line and "are healthy" not in line:
+            if line.strip() and ALONE.fullmatch(line.strip()) is None:
                 unread.append(Unread(number, raw))
-        elif match is not None and not (blocks[-1].label == "config" and line.startswith("\t")):
+        elif match is not None:
             _finish(blocks[-1], zone, unread)
             _label(blocks[-1], number, match["label"], match["value"] or "", unread)
         else:
@@ -66,6 +74,12 @@ def read_text(text: str, zone: str, *, plain_counts: bool) -> tuple[list[Pool], 
         message = "this is not the output of zpool status"
         raise ParseError(message, 1, text.strip().splitlines()[0])
     return [block.pool for block in blocks], unread, none
+
+
+def _indent(text: str) -> str:
+    """The blanks by which the whole text was moved to the right, as a quoted one is."""
+    first = FIRST_LABEL.search(text)
+    return " " * max(0, len(first[1]) - LABEL_INDENT) if first is not None else ""
 
 
 def _label(block: _Block, number: int, label: str, value: str, unread: list[Unread]) -> None:
@@ -123,28 +137,34 @@ def _finish(block: _Block, zone: str, unread: list[Unread]) -> None:
 
 
 def _tree(block: _Block, unread: list[Unread]) -> None:
-    """The table as a tree; whole only if something follows it, so that none of its rows can be missing."""
+    """The table as a tree; whole only if something follows it, so that none of its rows can be missing.
+
+    Terminals hand on the tab before each row as eight blanks, so that depth is counted from where the heading stands.
+    """
     tree = block.pool.tree
     section = "normal"
     roots = 0
     missed = False
-    column: int | None = None
+    left: int | None = None
+    column = 0
     stack: list[tuple[int, Node]] = []
     for number, line in block.table:
-        row = line[1:] if line.startswith("\t") else line
-        if row.startswith("NAME"):
-            column = row.find("STATE")
+        row = line.expandtabs(TAB_COLUMNS)
+        if left is None and row.lstrip().startswith("NAME "):
+            left, column = row.index("NAME"), row.find("STATE")
             continue
-        if row.strip() in SECTIONS and not row.startswith(" "):
-            section, stack = SECTIONS[row.strip()], []
-            continue
+        word = row.strip()
         found = _row(row, column)
+        heading = word if found is None else found[1].name if roots and found[0] <= (left or 0) else ""
+        if heading in SECTIONS:
+            section, stack = SECTIONS[heading], []
+            continue
         if found is None:
             unread.append(Unread(number, line))
             missed = True
             continue
         depth, node = found
-        if section == "normal" and depth == 0:
+        if section == "normal" and depth <= (left or 0):
             roots += 1
             continue
         while stack and stack[-1][0] >= depth:
@@ -152,12 +172,12 @@ def _tree(block: _Block, unread: list[Unread]) -> None:
         siblings = stack[-1][1].children if stack else tree.sections.setdefault(section, [])
         siblings.append(node)
         stack.append((depth, node))
-    tree.whole = roots == 1 and block.ended and not missed and column is not None
+    tree.whole = roots == 1 and block.ended and not missed and left is not None
 
 
-def _row(row: str, column: int | None) -> tuple[int, Node] | None:
+def _row(row: str, column: int) -> tuple[int, Node] | None:
     match = None
-    if column is not None and column > 0 and row[:column].endswith(" "):
+    if column > 0 and row[:column].endswith(" "):
         rest = re.match(rf"(?P<state>{STATES})(?P<rest>\s.*|$)", row[column:])
         if rest is not None:
             name = row[:column]

@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 from mendwatch.model.observation import Errors, Member, Role
 
 PAIR = re.compile(r"(replacing|spare)(-\d+)?")
-PARITY = re.compile(r"(?:raidz|draid)(\d?)")
-LEVEL = re.compile(r"(mirror|raidz\d?|draid\d?)")
+PARITY = re.compile(r"(?:raidz|draid)(\d?)(?!\w)")
+MIRROR = re.compile(r"mirror(-\d+)?")
+LEVEL = re.compile(r"(mirror|raidz\d?|draid\d?)(?!\w)")
 SERVING = frozenset({"ONLINE", "DEGRADED"})
 # A leaf that got a far smaller share of the writes than the others only had a block mended.
 FILLED_SHARE = 0.2
@@ -163,6 +164,19 @@ def members(tree: Tree, filled: tuple[str, ...], drives: dict[str, str]) -> tupl
     return tuple(found)
 
 
+def strangers(tree: Tree) -> tuple[str, ...]:
+    """The inner vdevs of a kind that is not known, as when each is printed by its GUID."""
+
+    def look(node: Node) -> Iterator[str]:
+        known = PARITY.match(node.name) or MIRROR.fullmatch(node.name) or node.is_pair
+        if node.children and not known:
+            yield node.name
+        for child in node.children:
+            yield from look(child)
+
+    return tuple(name for _, top in tree.groups() for name in look(top))
+
+
 def redundancy(tree: Tree, filled: tuple[str, ...], *, unknown_fill: bool) -> tuple[int | None, int | None, int]:
     """Full level, redundancy left, and number of slots; None without any group.
 
@@ -178,12 +192,12 @@ def redundancy(tree: Tree, filled: tuple[str, ...], *, unknown_fill: bool) -> tu
     left = min(_left(top, set(filled)) for top in groups)
     if unknown_fill and left > 0:
         left -= 1
-    return full, left, sum(max(1, len(top.children)) for top in groups)
+    return full, left, sum(1 if top.is_pair else max(1, len(top.children)) for top in groups)
 
 
 def _tolerance(top: Node, good_slots: int) -> int:
-    if not top.children:
-        return 0
+    if not top.children or top.is_pair:
+        return 0  # a plain drive, and one that is being replaced
     parity = PARITY.match(top.name)
     if parity is not None:
         return int(parity[1] or 1) - (len(top.children) - good_slots)
@@ -191,7 +205,7 @@ def _tolerance(top: Node, good_slots: int) -> int:
 
 
 def _left(top: Node, filled: set[str]) -> int:
-    if not top.children:
+    if not top.children or top.is_pair:
         return 0 if _good(top, filled) else -1
     left = _tolerance(top, sum(_good(slot, filled) for slot in top.children))
     return left if top.state in SERVING else min(left, -1)
@@ -207,7 +221,9 @@ def level(tree: Tree) -> str | None:
     """``mirror``, ``raidz1`` … of the normal class, unlike groups joined with ``+``; ``stripe`` for plain drives."""
     words: list[str] = []
     for top in tree.sections.get("normal", []):
-        match = LEVEL.match(top.name) if top.children else None
+        match = LEVEL.match(top.name) if top.children and not top.is_pair else None
+        if top.children and not top.is_pair and match is None:
+            return None
         word = match[1] if match else "stripe"
         word = f"{word}1" if word in {"raidz", "draid"} else word
         if word not in words:
