@@ -75,6 +75,7 @@ class Step:
 
 
 _STATE = TypeAdapter(SourceState)
+UNREAD_SHOWN, UNREAD_WIDTH = 3, 200
 
 
 def begin(source: str) -> SourceState:
@@ -247,6 +248,7 @@ def _source_record(followed: Track, observation: Observation) -> SourceRecord:
         error=followed.blind_error,
         unread=len(observation.unread),
         arrays=tuple(array.array.name for array in followed.arrays.values()),
+        first_unread=tuple(replace(line, text=line.text[:UNREAD_WIDTH]) for line in observation.unread[:UNREAD_SHOWN]),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 import pytest
@@ -15,7 +15,7 @@ from mendwatch.daemon.watch import Desk, Routes, Rules, Watch
 from mendwatch.model.alert import Alert, AlertKind
 from mendwatch.model.capture import Capture, CommandRead
 from mendwatch.model.errors import SourceError
-from mendwatch.model.observation import Array, Observation
+from mendwatch.model.observation import Array, Observation, Unread
 from mendwatch.model.policy import ArrayPolicy, HostPolicy
 from mendwatch.model.store import Commit
 from support.story import Told, array
@@ -75,6 +75,20 @@ class Office:
 
 def watch(source: Source, office: Office, limit_s: float = 5.0) -> Watch:
     return Watch(source, cycle.begin("zfs"), office.desk(), SystemClock(), limit_s)
+
+
+def test_a_kind_of_line_that_is_not_understood_is_logged_once_and_kept_with_the_source() -> None:
+    source, office = Source(), Office()
+    one = watch(source, office)
+    with capture_logs() as logged:
+        for number in range(3):
+            source.shows(array())
+            source.parser.next = replace(source.parser.next, unread=(Unread(number, f"{number}.5 bells"),))
+            one.poll()
+    said = [entry for entry in logged if entry["event"] == "a line was not understood"]
+    assert [(entry["line"], entry["text"]) for entry in said] == [(0, "0.5 bells")]
+    assert office.commits[-1].source.unread == 1
+    assert office.commits[-1].source.first_unread == (Unread(2, "2.5 bells"),)
 
 
 def test_a_poll_hands_in_one_commit_with_the_routes_of_its_alerts() -> None:

@@ -80,5 +80,6 @@ def _source(source: SourceRecord) -> Fact:
         "sighted": published.rfc3339(source.sighted) if source.sighted is not None else None,
         "error": source.error,
         "unread": source.unread,
+        "first_unread": [{"line": line.line, "text": line.text} for line in source.first_unread],
         "arrays": [*source.arrays],
     }

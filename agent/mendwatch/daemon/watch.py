@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -20,6 +21,8 @@ from mendwatch.model.policy import HostPolicy
 from mendwatch.model.store import Commit
 
 Routes = tuple[tuple[str, str], ...]
+MOST_KINDS = 100  # of lines that were not understood are logged
+LINE_WIDTH = 200
 
 
 class Looker(Protocol):
@@ -96,6 +99,7 @@ class Watch:
         self._looking: _Looking | None = None
         self._log = structlog.get_logger().bind(source=looker.parser.name)
         self._error: str | None = None
+        self._unread: set[str] = set()
 
     @property
     def source(self) -> str:
@@ -129,7 +133,7 @@ class Watch:
             step = cycle.step(self._state, replace(capture, reads=()), blind, rules.policy)
         self._state = step.state
         self.busy = step.busy
-        self._tell(step.observation.error)
+        self._tell(step.observation)
         self._hand_in(replace(step.commit, deliveries=rules.routes(step.commit.alerts)))
 
     def _hand_in(self, commit: Commit) -> None:
@@ -161,8 +165,14 @@ class Watch:
             why = f"it has not answered for {self._clock.ticks() - looking.since:.0f} s"
         return Capture(self._clock.now(), self.source), Refused(self.looker.parser, why)
 
-    def _tell(self, error: str | None) -> None:
-        """Log when a source stops or begins to answer, not at each poll."""
+    def _tell(self, seen: Observation) -> None:
+        """Log when a source stops or begins to answer, and each kind of line that is not understood: once."""
+        for line in seen.unread:
+            kind = re.sub(r"\d+", "0", line.text)
+            if kind not in self._unread and len(self._unread) < MOST_KINDS:
+                self._unread.add(kind)
+                self._log.warning("a line was not understood", line=line.line, text=line.text[:LINE_WIDTH])
+        error = seen.error
         if error is not None and self._error is None:
             self._log.warning("the source cannot be read", why=error)
         elif error is None and self._error is not None:

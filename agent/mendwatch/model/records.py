@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
+from mendwatch.model.observation import Unread
+
 
 class Outcome(StrEnum):
     """How a run stands or ended."""
@@ -169,7 +171,11 @@ class Sample:
 
 @dataclass(frozen=True, slots=True)
 class SourceRecord:
-    """When a source was last polled and last understood, and what it says of itself."""
+    """When a source was last polled and last understood, and what it says of itself.
+
+    Attributes:
+        unread: how many lines of the last poll were not understood; first_unread: the first of them.
+    """
 
     source: str
     polled: datetime
@@ -177,3 +183,4 @@ class SourceRecord:
     error: str | None
     unread: int
     arrays: tuple[str, ...]
+    first_unread: tuple[Unread, ...] = ()

@@ -71,6 +71,7 @@ class RunState:
     started: datetime
     started_known: bool
     seen: datetime
+    first_seen: datetime | None = None
     subject: str | None = None
     after: str | None = None
     fills: tuple[str, ...] = ()
@@ -206,7 +207,6 @@ class Track:
     blind_since: datetime | None = None
     blind_s: float = 0.0
     blind_error: str | None = None
-    unread: int = 0
 
 
 class EventKind(StrEnum):

@@ -26,7 +26,7 @@ def status(arrays: Sequence[ArrayStatus], sources: Sequence[SourceRecord], now: 
     for array in sorted(arrays, key=_urgency):
         lines += [*_array(array, zone, width), ""]
     lines.append("sources")
-    lines += [_source(source, now) for source in sources] or ["  none has been read yet"]
+    lines += [line for source in sources for line in _source(source, now)] or ["  none has been read yet"]
     return _fold(lines, width)
 
 
@@ -147,12 +147,14 @@ def bar(done: float | None, room: int) -> str:
     return f"|{'=' * filled}{' ' * (room - filled)}|"
 
 
-def _source(source: SourceRecord, now: datetime) -> str:
+def _source(source: SourceRecord, now: datetime) -> list[str]:
     age = hours(max(0.0, (now - source.polled).total_seconds()) / 3600)
     told = f"  {clean(source.source):<10} read {age} ago, {count(len(source.arrays), 'array', 'arrays')}"
     if source.unread:
         told += f", {count(source.unread, 'line', 'lines')} not understood"
-    return told if source.error is None else f"{told}; cannot be read: {clean(source.error)}"
+    if source.error is not None:
+        told += f"; cannot be read: {clean(source.error)}"
+    return [told, *(f"    line {line.line}: {clean(line.text.strip())}" for line in source.first_unread)]
 
 
 def history_text(runs: Sequence[RunRecord], windows: Sequence[WindowRecord], zone: str) -> str:

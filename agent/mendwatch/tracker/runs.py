@@ -60,6 +60,7 @@ def begin(array_key: str, activity: Activity, now: Moment, after: str | None = N
         started=started,
         started_known=activity.started is not None,
         seen=now.at,
+        first_seen=now.at,
         subject=activity.subject,
         after=after,
         elapsed_s=max(0.0, (now.at - started).total_seconds()),
@@ -184,10 +185,15 @@ def vanish(run: RunState, array: Array, full: int | None, now: Moment, interval:
     )
     elapsed_s = run.elapsed_s
     if before is None:
-        known = ended is not None and run.started_known
+        known = ended is not None and run.started_known and run.started == _began(run)
         elapsed_s = (ending.since - run.started).total_seconds() if known else run.elapsed_s + interval.steady_s
     written = told.bytes if told is not None else None
     return replace(run, ending=ending, elapsed_s=max(0.0, elapsed_s), done_bytes=written or run.done_bytes, moved=True)
+
+
+def _began(run: RunState) -> datetime:
+    """When it began: a date later than its first sight is one of another zone or clock, and the sight counts."""
+    return min(run.started, run.first_seen) if run.first_seen is not None else run.started
 
 
 def _near_end(run: RunState) -> bool:
@@ -212,6 +218,7 @@ def unseen(array_key: str, last: LastActivity, before: datetime, now: Moment) ->
         started=started,
         started_known=last.started is not None,
         seen=ended,
+        first_seen=ended,
         elapsed_s=max(0.0, (ended - started).total_seconds()),
         done_bytes=last.bytes,
         ending=ending,
@@ -230,7 +237,7 @@ def record(run: RunState, array_key: str, name: str, source: str, outcome: Outco
         source=source,
         kind=run.kind.value,
         word=run.word,
-        started=run.started,
+        started=_began(run),
         ended=run.seen if outcome is Outcome.RESTARTED else (ending.since if ending else None),
         outcome=outcome or (ending.outcome if ending else Outcome.RUNNING),
         bytes=run.done_bytes,

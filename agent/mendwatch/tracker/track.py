@@ -60,7 +60,6 @@ def track(before: Track, observation: Observation, capture: Capture, policy: Hos
         last=now,
         pace_s=intervals.paces(before.pace_s, interval),
         arrays=arrays,
-        unread=len(observation.unread),
     )
     if blind_error is None:
         if before.blind_since is not None:

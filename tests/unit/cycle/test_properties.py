@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from mendwatch.model.observation import Array
+from mendwatch.model.observation import ActivityKind, Array, LastActivity, LastOutcome
 from mendwatch.model.policy import ArrayPolicy
-from support.story import Story, array, filling, mended
+from mendwatch.model.records import Outcome
+from support.story import START, Story, array, filling, mended, shares
 
 POLLS = st.lists(
     st.one_of(
@@ -24,8 +27,6 @@ POLLS = st.lists(
 
 
 def play(story: Story, polls: list[tuple[str, float]]) -> None:
-    from datetime import timedelta
-
     unknown: Array = array(None, None, why_unknown="cut", activities=None, members=())
     for what, figure in polls:
         match what:
@@ -87,3 +88,21 @@ def test_missing_and_repeated_polls_never_split_a_rebuild(what: list[str]) -> No
             story.see(filling(share, began))
     assert len(story.runs) <= 1
     assert len(story.windows) == 1
+
+
+def test_a_start_that_lies_after_the_poll_makes_no_negative_time() -> None:
+    """The tool's dates carry no zone: read in the wrong one, or with the clock set back, they lie in the future."""
+    told = Story()
+    ahead = START + timedelta(hours=2)
+    told.see(array())
+    told.fill(shares(0.1, 0.9, 20), ahead)
+    over = ahead + timedelta(minutes=20)
+    ended = LastActivity(ActivityKind.REBUILD, "resilver", LastOutcome.FINISHED, over, 0, ahead)
+    told.repeat(4, mended(ended))
+    (run,) = told.runs.values()
+    assert run.outcome is Outcome.FINISHED
+    assert run.ended is not None
+    assert START <= run.started < run.ended
+    # Twenty polls, a minute apart, and one more until it was seen to be over.
+    assert run.hours == pytest.approx(20 / 60)
+    assert [window.hours >= 0 for window in told.windows.values()] == [True]

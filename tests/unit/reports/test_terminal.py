@@ -10,7 +10,7 @@ import pytest
 
 from mendwatch import cycle
 from mendwatch.model.alert import AlertKind
-from mendwatch.model.observation import Activity, ActivityKind
+from mendwatch.model.observation import Activity, ActivityKind, Unread
 from mendwatch.model.policy import ArrayPolicy
 from mendwatch.model.records import Outcome, Quantiles, Sample, SourceRecord
 from mendwatch.model.status import ArrayStatus
@@ -153,6 +153,11 @@ def test_a_source_that_cannot_be_read_is_said_at_once() -> None:
     assert lines[0] == "1 array, all whole; CANNOT BE READ: zfs"
     assert "2 arrays, 2 lines not understood; cannot be read:" in " ".join(line.strip() for line in lines[-2:])
     assert shown(sources=(blind,))[0].endswith("CANNOT BE READ: zfs")
+
+
+def test_lines_that_were_not_understood_are_shown() -> None:
+    lines = shown(whole(), sources=(replace(ZFS, unread=2, first_unread=(Unread(7, "\tsomething\x1b new"),)),))
+    assert lines[-1] == "    line 7: something? new"
 
 
 def test_a_pass_has_its_own_word_and_no_projection() -> None:
