@@ -26,6 +26,7 @@ from mendwatch.model.state import ArrayState, Interval, Memory, RunState, Track,
 from mendwatch.model.status import ArrayStatus, RunStatus
 from mendwatch.model.store import Commit
 from mendwatch.policy.limits import limit_s, usual_s
+from mendwatch.tracker.drives import behind, known_drives, shared_drives
 from mendwatch.tracker.runs import record as run_record
 from mendwatch.tracker.track import track
 from mendwatch.tracker.windows import record as window_record
@@ -164,13 +165,8 @@ def _with_drives(array: ArrayState, capture: Capture) -> ArrayState:
     """What is known of the drives behind the members; a poll that did not look changes nothing."""
     if not capture.drives:
         return array
-    facts = {
-        member.name: capture.drives[disks[0]]
-        for member in array.array.members
-        if (disks := capture.links.get(member.name)) and disks[0] in capture.drives
-    }
     suspects = diagnosis.suspect_lines(array.array, capture.drives, capture.links)
-    return replace(array, drives={**array.drives, **facts}, suspects=suspects)
+    return replace(array, drives=known_drives(array, capture), suspects=suspects)
 
 
 def _project(
@@ -282,6 +278,8 @@ def _status(array: ArrayState, standing: tuple[Alert, ...], followed: Track, hos
         usual_basis=basis,
         standing=standing,
         suspects=array.suspects,
+        drives=behind(array),
+        shared=shared_drives(array),
     )
 
 

@@ -4,15 +4,18 @@ import os
 import shutil
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import psutil
 import pytest
 
 from mendwatch.daemon.clock import SystemClock
-from mendwatch.model.capture import DiskCounters, DriveFacts
+from mendwatch.model.capture import Capture, DiskCounters, DriveFacts
 from mendwatch.model.observation import Array, IdKind, Member, Role
 from mendwatch.sources.disks import Behind, Disks
+from mendwatch.sources.recording import Header, RecordingWriter, read_recording
 from support.block_tree import ATA, BlockTree, identify_page
 
 
@@ -109,6 +112,39 @@ def test_several_paths_to_one_disk_are_one_disk(tree: BlockTree) -> None:
     assert links(tree, "dm-0") == {"dm-0": ("sda",)}
 
 
+def test_partitions_of_what_is_stacked_lead_down_too(tree: BlockTree) -> None:
+    """The prefixes of the device mapper's ids: lvm and kpartx, from memory."""
+    for name in ("sda", "sdb", "sdc", "sdd"):
+        tree.disk(name)
+    tree.partition("sda", "sda2")
+    tree.partition("sdb", "sdb2")
+    tree.stacked("md0", ("sda2", "sdb2"))
+    tree.partition("md0", "md0p1")
+    tree.stacked("dm-0", ("sdc", "sdd"), dm__uuid="mpath-3600", dm__name="mpatha")
+    tree.stacked("dm-1", ("dm-0",), dm__uuid="part1-mpath-3600", dm__name="mpatha-part1")
+    behind = look(tree, array("md0p1", "dm-1"))
+    assert behind.links == {"md0p1": ("sda", "sdb"), "dm-1": ("sdc",)}
+    assert sorted(behind.partitions) == ["md0p1", "sda2", "sdb2"]
+
+
+def test_a_leg_whose_drive_is_gone_has_no_disk(tree: BlockTree) -> None:
+    """The volume manager then puts a target below it that stands on nothing."""
+    tree.stacked("dm-0", (), dm__uuid="LVM-0", dm__name="vg-lv_rimage_0")
+    behind = look(tree, array("lv_rimage_0", name="vg/lv"))
+    assert (behind.links, behind.disks, behind.drives) == ({}, {}, {})
+
+
+@pytest.mark.parametrize("state", ["UNAVAIL", "REMOVED"])
+def test_a_kernel_name_is_not_believed_of_a_member_that_could_not_be_opened(tree: BlockTree, state: str) -> None:
+    """Another drive may have the letter by now; a name that holds a serial number stays true."""
+    for name in ("sda", "sdb", "sdc"):
+        tree.disk(name)
+    tree.link("/dev/disk/by-id/ata-EXAMPLE_77", "sdc")
+    told = array("sda", "/dev/sdb", "ata-EXAMPLE_77")
+    gone = replace(told, members=tuple(replace(member, state=state, good=False) for member in told.members))
+    assert look(tree, gone).links == {"ata-EXAMPLE_77": ("sdc",)}
+
+
 def test_the_legs_of_a_logical_volume_are_found_by_their_mapped_names(tree: BlockTree) -> None:
     for number, disk in enumerate(("sda", "sdb")):
         tree.disk(disk)
@@ -185,6 +221,32 @@ def test_a_sata_drive_tells_its_whole_name_by_its_own_description(tree: BlockTre
     )
 
 
+def test_sector_sizes_and_cache_are_told(tree: BlockTree) -> None:
+    """File names and words: the kernel's Documentation/ABI/stable/sysfs-block."""
+    tree.disk(
+        "sda",
+        queue__logical_block_size="512",
+        queue__physical_block_size="4096",
+        queue__write_cache="write through",
+    )
+    tree.disk("sdb")
+    told = look(tree, array("sda", "sdb")).drives
+    assert (told["sda"].logical_sector_bytes, told["sda"].physical_sector_bytes) == (512, 4096)
+    assert told["sda"].write_cache == "write through"
+    assert (told["sdb"].logical_sector_bytes, told["sdb"].physical_sector_bytes) == (None, None)
+    assert told["sdb"].write_cache is None
+
+
+@pytest.mark.parametrize(
+    ("said", "count"),
+    [("0x0", 0), ("0x1f", 31), ("0xffffffff", 4294967295), ("31", None), ("0x", None), ("many", None)],
+)
+def test_errors_are_counted_in_hexadecimal(tree: BlockTree, said: str, count: int | None) -> None:
+    """Printed as ``0x%x``: drivers/scsi/scsi_sysfs.c."""
+    tree.disk("sda", device__ioerr_cnt=said)
+    assert look(tree, array("sda")).disks["sda"].io_errors == count
+
+
 @pytest.mark.parametrize(
     ("attributes", "bits", "zoned"),
     [
@@ -251,17 +313,28 @@ def test_links_of_every_bus(tree: BlockTree) -> None:
     tree.disk("nvme0n1", "pci0000:00/0000:01:00.0/nvme/nvme0")
     tree.disk("sdb", ATA.format(n=4))
     tree.disk("vda", "pci/virtio1/block")
+    tree.disk("sdc", "pci0000:00/usb2/2-1/2-1.4/2-1.4:1.0/host9/target9:0:0/9:0:0:0/block")
+    shared = "virtual/nvme-subsystem/nvme-subsys1"
+    tree.disk("nvme1n1", shared)
     devices = tree.root / "sys/devices"
+    tree.attributes(devices / "pci0000:00/usb2/2-1", {"speed": "10000"})
+    tree.attributes(devices / "pci0000:00/usb2/2-1/2-1.4", {"speed": "480"})
+    tree.attributes(
+        devices / shared,
+        {"nvme1__device__current_link_speed": "16.0 GT/s PCIe", "nvme1__device__current_link_width": "2"},
+    )
     tree.attributes(devices / port, {"phy-0:3__sas_phy__phy-0:3__negotiated_linkrate": "12.0 Gbit"})
     tree.attributes(
         devices / "pci0000:00/0000:01:00.0", {"current_link_speed": "8.0 GT/s PCIe", "current_link_width": "4"}
     )
     tree.attributes(tree.root, {"sys__class__ata_link__link4__sata_spd": "<unknown>"})
-    behind = look(tree, array("sda", "sdb", "nvme0n1", "vda"))
+    behind = look(tree, array("sda", "sdb", "sdc", "nvme0n1", "nvme1n1", "vda"))
     assert {name: told.link for name, told in behind.drives.items()} == {
         "nvme0n1": "8.0 GT/s PCIe x4",
+        "nvme1n1": "16.0 GT/s PCIe x2",
         "sda": "12.0 Gbit",
         "sdb": None,
+        "sdc": "USB 480 Mbit/s",
         "vda": None,
     }
 
@@ -282,6 +355,62 @@ def test_facts_are_read_once_for_each_medium_and_boot(tree: BlockTree) -> None:
     assert serial("two") == "THIRD"
 
 
+def test_what_changes_while_a_drive_stays_is_read_each_time(tree: BlockTree) -> None:
+    folder = tree.disk("sda", diskseq="9", queue__write_cache="write back", device__ioerr_cnt="0x2")
+    tree.attributes(tree.root, {"sys__class__ata_link__link1__sata_spd": "6.0 Gbps"})
+    disks = Disks(SystemClock(), tree.root)
+
+    def told() -> tuple[str | None, str | None, int | None]:
+        behind = disks.look((array("sda"),), "one")
+        return behind.drives["sda"].link, behind.drives["sda"].write_cache, behind.disks["sda"].io_errors
+
+    assert told() == ("6.0 Gbps", "write back", 2)
+    tree.attributes(folder, {"queue__write_cache": "write through", "device__ioerr_cnt": "0xa"})
+    tree.attributes(tree.root, {"sys__class__ata_link__link1__sata_spd": "1.5 Gbps"})
+    assert told() == ("1.5 Gbps", "write through", 10)
+
+
+def test_all_of_it_is_recorded_and_played_again(tree: BlockTree, tmp_path: Path) -> None:
+    page = identify_page("EX-SERIAL-0042", "EXAMPLE ROTATING DRIVE 8000GB", trim=1)
+    tree.disk(
+        "sda",
+        device__vendor="ATA",
+        device__vpd_pg89=page,
+        device__ioerr_cnt="0x7",
+        queue__logical_block_size="512",
+        queue__physical_block_size="4096",
+        queue__write_cache="write back",
+        queue__discard_max_hw_bytes="4096",
+    )
+    tree.partition("sda", "sda1")
+    tree.attributes(tree.root, {"sys__class__ata_link__link1__sata_spd": "6.0 Gbps"})
+    behind = look(tree, array("sda1"))
+    known = behind.drives["sda"]
+    assert None not in {getattr(known, name) for name in DriveFacts.__slots__}, "every field is filled"
+    at = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
+    polled = Capture(
+        at, "md", disks=behind.disks, partitions=behind.partitions, links=behind.links, drives=behind.drives
+    )
+    path = tmp_path / "poll.jsonl"
+    with RecordingWriter(path, Header()) as writer:
+        writer.append(polled)
+    assert list(read_recording(path).lines) == [polled]
+
+
+def test_recordings_that_know_less_or_more_are_played(tmp_path: Path) -> None:
+    path = tmp_path / "older.jsonl"
+    path.write_text(
+        '{"recording": 1}\n'
+        '{"at": "2026-03-01T12:00:00Z", "source": "md", "disks": {"sda": {"read_bytes": 1}},'
+        ' "drives": {"sda": {"model": "EXAMPLE"}}}\n'
+        '{"at": "2026-03-01T12:01:00Z", "source": "md", "disks": {"sda": {"io_errors": 2, "flushes": 3}},'
+        ' "drives": {"sda": {"colour": "grey", "physical_sector_bytes": 4096}}}\n'
+    )
+    older, newer = (line for line in read_recording(path).lines if isinstance(line, Capture))
+    assert (older.disks["sda"].io_errors, older.drives["sda"]) == (None, DriveFacts(model="EXAMPLE"))
+    assert (newer.disks["sda"].io_errors, newer.drives["sda"]) == (2, DriveFacts(physical_sector_bytes=4096))
+
+
 @pytest.fixture
 def loop(tmp_path: Path) -> Iterator[str]:
     """A real block device of our own."""
@@ -296,6 +425,20 @@ def loop(tmp_path: Path) -> Iterator[str]:
     device = done.stdout.strip()
     yield device
     subprocess.run(["losetup", "-d", device], check=True)
+
+
+@pytest.mark.root
+def test_a_real_device_tells_its_sectors_as_the_system_s_own_tool_does(loop: str) -> None:
+    """Against blockdev (util-linux), which asks the kernel by ioctl and not by sysfs."""
+    if shutil.which("blockdev") is None:
+        pytest.skip("needs blockdev to compare with")
+    told = Disks(SystemClock()).look((array(loop),), "b").drives[loop.removeprefix("/dev/")]
+    asked = subprocess.run(
+        ["blockdev", "--getss", "--getpbsz", "--getsize64", loop], check=True, capture_output=True, text=True
+    )
+    assert [told.logical_sector_bytes, told.physical_sector_bytes, told.size_bytes] == [
+        int(number) for number in asked.stdout.split()
+    ]
 
 
 @pytest.mark.root

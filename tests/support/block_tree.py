@@ -37,6 +37,7 @@ class BlockTree:
     def stacked(self, name: str, below: tuple[str, ...], **attributes: str) -> Path:
         """A device that stands on others."""
         folder = self.disk(name, "virtual/block", **attributes)
+        (folder / ("md" if name.startswith("md") else "dm")).mkdir(exist_ok=True)
         for one in below:
             target = (self.root / "sys/class/block" / one).resolve()
             (folder / "slaves" / one).symlink_to(os.path.relpath(target, folder / "slaves"))

@@ -6,6 +6,8 @@ import json as jsonlib
 import shutil
 import socket
 import sys
+from dataclasses import asdict
+from typing import Annotated
 
 import typer
 
@@ -15,13 +17,21 @@ from mendwatch.daemon.clock import SystemClock
 from mendwatch.daemon.zone import local_zone
 from mendwatch.model.alert import Alert, Fact
 from mendwatch.model.records import SourceRecord
-from mendwatch.model.status import ArrayStatus, RunStatus
+from mendwatch.model.status import ArrayStatus, DriveStatus, RunStatus
 from mendwatch.reports import messages, published, terminal
 
 WIDTH_ON_A_PIPE = 80
+Drives = Annotated[
+    bool, typer.Option("--drives", help="Every member's drive with model, serial number, size, sectors, link.")
+]
 
 
-def command(config: ConfigOption = None, history: HistoryOption = None, json: JsonOption = False) -> None:  # noqa: FBT002 - a flag
+def command(
+    config: ConfigOption = None,
+    history: HistoryOption = None,
+    json: JsonOption = False,  # noqa: FBT002 - a flag
+    drives: Drives = False,  # noqa: FBT002 - a flag
+) -> None:
     """How the arrays stand: rebuilds with their projected end beside the policy, standing alerts, sources."""
     configuration = load(config)
     host = configuration.settings.to_policy(configuration.settings.host.name or socket.gethostname())
@@ -33,7 +43,7 @@ def command(config: ConfigOption = None, history: HistoryOption = None, json: Js
         typer.echo(jsonlib.dumps(line, ensure_ascii=False))
         return
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else WIDTH_ON_A_PIPE
-    typer.echo(terminal.status(arrays, sources, SystemClock().now(), local_zone(), width))
+    typer.echo(terminal.status(arrays, sources, SystemClock().now(), local_zone(), width, every_drive=drives))
 
 
 def _array(status: ArrayStatus) -> dict[str, Fact]:
@@ -56,6 +66,18 @@ def _array(status: ArrayStatus) -> dict[str, Fact]:
         "runs": [_run(run, array.name, status.array_id) for run in status.runs],
         "standing": [_alert_line(alert) for alert in (published.alert(a, *_words(a)) for a in status.standing)],
         "suspects": [*status.suspects],
+        "drives": [_drive(drive) for drive in status.drives],
+        "shared_drives": [*status.shared],
+    }
+
+
+def _drive(drive: DriveStatus) -> Fact:
+    return {
+        "member": drive.member,
+        "drive": drive.drive,
+        "listed": drive.listed,
+        **asdict(drive.facts),
+        "io_errors": drive.io_errors,
     }
 
 

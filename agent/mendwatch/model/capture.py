@@ -37,7 +37,12 @@ Read: TypeAlias = CommandRead | FileRead
 
 @dataclass(frozen=True, slots=True)
 class DiskCounters:
-    """The kernel's cumulative counters of one block device; None is 'not told', never 0."""
+    """The kernel's cumulative counters of one block device; None is 'not told', never 0.
+
+    Attributes:
+        io_errors: commands that ended with an error since the drive was attached, of whole SCSI and SATA disks only;
+            harmless probes count too, so that only its growth says anything.
+    """
 
     read_bytes: int | None = None
     write_bytes: int | None = None
@@ -48,11 +53,21 @@ class DiskCounters:
     busy_ms: int | None = None
     in_flight: int | None = None
     weighted_ms: int | None = None
+    io_errors: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class DriveFacts:
-    """What the kernel knows of a whole disk, without waking it."""
+    """What the kernel knows of a whole disk, without waking it.
+
+    Attributes:
+        model: in full where the drive's own description is at hand.
+        discard: whether it takes discards; None on a rotating drive that is no SATA or SAS drive of its own.
+        zoned: ``none``, ``host-aware``, ``host-managed`` or ``drive-managed``; ``none`` never clears a drive.
+        link: the speed now, in the kernel's words.
+        logical_sector_bytes, physical_sector_bytes: the unit of addressing, and that of writing without a detour.
+        write_cache: ``write back`` (on) or ``write through`` (off).
+    """
 
     model: str | None = None
     serial: str | None = None
@@ -61,6 +76,9 @@ class DriveFacts:
     discard: bool | None = None
     zoned: str | None = None
     link: str | None = None
+    logical_sector_bytes: int | None = None
+    physical_sector_bytes: int | None = None
+    write_cache: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

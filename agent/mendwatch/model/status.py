@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from mendwatch.model.alert import Alert
+from mendwatch.model.capture import DriveFacts
 from mendwatch.model.observation import Array
 from mendwatch.model.records import RunRecord, Sample, WindowRecord
 
@@ -21,6 +22,26 @@ class RunStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class DriveStatus:
+    """The drive behind a member, as a person must know it to find it.
+
+    Attributes:
+        member: the member's name, as the storage system prints it.
+        drive: by kernel name, where it is known now.
+        listed: False for one that the array has listed and no longer does, while it is not whole.
+        trouble: it is gone, does not count, is being filled, or the storage system counts errors against it.
+        io_errors: commands that ended with an error since it was attached, harmless probes included.
+    """
+
+    member: str
+    drive: str | None
+    facts: DriveFacts
+    listed: bool = True
+    trouble: bool = False
+    io_errors: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class ArrayStatus:
     """One array as it stands.
 
@@ -32,6 +53,8 @@ class ArrayStatus:
         clocks_hours: how long each level's clock has run in the open window.
         standing: the alerts whose condition has not ended.
         suspects: one line for each member or spare whose own facts speak for drive-managed shingling.
+        drives: what is behind the members, in their order, then what the array no longer lists.
+        shared: one line for each drive that holds several members of one group.
     """
 
     array: Array
@@ -48,3 +71,5 @@ class ArrayStatus:
     usual_basis: str
     standing: tuple[Alert, ...]
     suspects: tuple[str, ...]
+    drives: tuple[DriveStatus, ...] = ()
+    shared: tuple[str, ...] = ()

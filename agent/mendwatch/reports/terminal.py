@@ -10,6 +10,7 @@ from mendwatch.model.alert import Alert
 from mendwatch.model.records import Outcome, Quantiles, RunRecord, Sample, SourceRecord, WindowRecord
 from mendwatch.model.status import ArrayStatus, RunStatus
 from mendwatch.reports.clean import clean
+from mendwatch.reports.drives import drive_lines
 from mendwatch.reports.tellings import headline
 from mendwatch.reports.words import NOT_KNOWN, count, dated, hours, moment, rate, share, size
 
@@ -20,11 +21,22 @@ HANGING = 19
 NARROWEST = 40
 
 
-def status(arrays: Sequence[ArrayStatus], sources: Sequence[SourceRecord], now: datetime, zone: str, width: int) -> str:
-    """The arrays with what is wrong first, then when each source was read."""
+def status(
+    arrays: Sequence[ArrayStatus],
+    sources: Sequence[SourceRecord],
+    now: datetime,
+    zone: str,
+    width: int,
+    *,
+    every_drive: bool = False,
+) -> str:
+    """The arrays with what is wrong first, then when each source was read.
+
+    Drives in trouble are named; with ``every_drive`` all of them are.
+    """
     lines = [_overall(arrays, sources), ""]
     for array in sorted(arrays, key=_urgency):
-        lines += [*_array(array, zone, width), ""]
+        lines += [*_array(array, zone, width), *drive_lines(array.drives, every=every_drive), ""]
     lines.append("sources")
     lines += [line for source in sources for line in _source(source, now)] or ["  none has been read yet"]
     return _fold(lines, width)
@@ -77,7 +89,7 @@ def _array(status_of: ArrayStatus, zone: str, width: int) -> list[str]:
     for alert in status_of.standing:
         when = f"{'reminded' if alert.reminder else 'since'} {moment(alert.at, zone)}"
         lines.append(f"  {alert.level.value:<16} {headline(alert, zone)}, {when}")
-    lines += [f"  look at          {clean(line)}" for line in (*status_of.suspects, *array.notes)]
+    lines += [f"  look at          {clean(line)}" for line in (*status_of.shared, *status_of.suspects, *array.notes)]
     if status_of.window is None and status_of.limits_hours:
         limits = (f"{_left(level)} {hours(limit)}" for level, limit in sorted(status_of.limits_hours.items()))
         lines.append(f"  limits           {', '.join(limits)}")

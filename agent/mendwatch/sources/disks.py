@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import psutil
 
 from mendwatch.model.capture import DiskCounters, DriveFacts
 from mendwatch.model.clock import Clock
-from mendwatch.model.observation import Array
-from mendwatch.sources.drive_facts import drive_facts
+from mendwatch.model.observation import Array, Member
+from mendwatch.sources.drive_facts import as_now, drive_facts, io_errors
 from mendwatch.sources.files import Files
 from mendwatch.sources.guard import Guard, Hung
 from mendwatch.sources.links import Links
@@ -20,6 +20,8 @@ from mendwatch.sources.sysfs import Sysfs
 _DISKSTATS = "/proc/diskstats"
 _SECTOR_BYTES = 512  # diskstats counts in these, whatever the drive's own block size
 _LEAST_FIELDS = 14  # major, minor, name and eleven counters; newer kernels append more
+# OpenZFS could not open such a member: if it goes by a kernel name, another drive may have that name by now.
+_NOT_OPENED = frozenset({"UNAVAIL", "REMOVED"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,22 +59,30 @@ class Disks:
 
     def _look(self, arrays: Sequence[Array], boot: str | None) -> Behind:
         finder = Links(self._sysfs)
-        found = {member.name: finder.find(array, member.name) for array in arrays for member in array.members}
+        found = {
+            member.name: finder.find(array, member.name)
+            for array in arrays
+            for member in array.members
+            if not self._vanished(member)
+        }
         links = {name: link for name, link in found.items() if link is not None}
         rows = self._rows()
         disks = sorted({disk for link in links.values() for disk in link.disks})
         partitions = sorted({partition for link in links.values() for partition in link.partitions})
         devices = {device: finder.node(device) or device for array in arrays if (device := array.device)}
         return Behind(
-            disks={name: rows[name] for name in disks if name in rows},
+            disks={name: replace(rows[name], io_errors=io_errors(self._sysfs, name)) for name in disks if name in rows},
             partitions={name: rows[name] for name in partitions if name in rows},
             array_devices={device: rows[node] for device, node in devices.items() if node in rows},
             links={name: link.disks for name, link in links.items()},
-            drives={name: self._known(name, boot) for name in disks},
+            drives={name: as_now(self._sysfs, name, self._known(name, boot)) for name in disks},
         )
 
+    def _vanished(self, member: Member) -> bool:
+        return member.state in _NOT_OPENED and self._sysfs.exists(member.name.removeprefix("/dev/"))
+
     def _known(self, name: str, boot: str | None) -> DriveFacts:
-        """The facts of a disk, read once for each medium that takes its name."""
+        """The lasting facts of a disk, read once for each medium that takes its name."""
         folder = self._sysfs.folder(name)
         medium = (
             boot,

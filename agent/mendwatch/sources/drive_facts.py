@@ -2,10 +2,24 @@
 
 Where the bytes stand: the kernel's sysfs-block description; IDENTIFY DEVICE words, ATA Command Set 4; the ATA
 Information page (89h) that carries them, SCSI / ATA Translation; unit serial number page (80h), SCSI Primary Commands.
+
+Why none of it wakes a drive that sleeps: the kernel answers each of these files from what it keeps in memory.
+
+- ``size``, ``queue/*``: the disk's and the queue's own fields (block/genhd.c, block/blk-sysfs.c).
+- ``device/vpd_pg80``, ``vpd_pg89``: copies from when the drive was attached (drivers/scsi/scsi.c; page 89h is there
+  in every kernel from 5.10 on that was looked into, 80h from before). They are read only where the files exist;
+  nothing is ever asked of the drive in their place.
+- ``device/{vendor,model,serial,name,wwid,ioerr_cnt}``, ``zoned_cap``: what attaching brought in, and counters of the
+  driver (drivers/scsi/scsi_sysfs.c, sd.c, drivers/nvme/host/sysfs.c).
+- The link: what was agreed on when it came up (libata, the SAS transport, USB). For NVMe it is asked of the PCI
+  function's configuration space, which is on the way to the drive and not a command to it (from memory).
+- ``serial`` beside ``queue`` is there for virtio drives only, and is asked of the hypervisor (from memory).
 """
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
 from mendwatch.model.capture import DriveFacts
@@ -17,10 +31,11 @@ _ZONED_BY_BITS = {1: "host-aware", 2: "drive-managed"}
 _ZONED = frozenset({"host-aware", "host-managed", "drive-managed"})
 # Drives of virtual machines call themselves rotating and take discards, which says nothing of how they write.
 _VIRTUAL = ("QEMU", "VBOX", "VMWARE", "VIRTUAL", "MSFT")  # from memory
+_USB_DEVICE = re.compile(r"\d+-\d+(?:\.\d+)*")  # bus, then the ports on the way
 
 
 def drive_facts(sysfs: Sysfs, name: str) -> DriveFacts:
-    """The facts of one disk; each that the kernel does not tell is None."""
+    """The facts of one disk that last as long as it is attached; each that the kernel does not tell is None."""
     folder = sysfs.folder(name)
     identify = _identify(sysfs.raw(folder / "device/vpd_pg89"))
     model = identify.model or sysfs.text(folder / "device/model") or sysfs.text(folder / "device/name")
@@ -36,8 +51,20 @@ def drive_facts(sysfs: Sysfs, name: str) -> DriveFacts:
         rotational=rotational,
         discard=discard,
         zoned=_zoned(sysfs, folder, identify),
-        link=_link(sysfs, name),
+        logical_sector_bytes=sysfs.number(folder / "queue/logical_block_size"),
+        physical_sector_bytes=sysfs.number(folder / "queue/physical_block_size"),
     )
+
+
+def as_now(sysfs: Sysfs, name: str, facts: DriveFacts) -> DriveFacts:
+    """The facts with those that change while the drive stays: its link, which errors slow down, and its cache."""
+    return replace(facts, link=_link(sysfs, name), write_cache=sysfs.text(sysfs.folder(name) / "queue/write_cache"))
+
+
+def io_errors(sysfs: Sysfs, name: str) -> int | None:
+    """Commands that ended with an error since the drive was attached, as SCSI and SATA drives have it (``0x1f``)."""
+    text = sysfs.text(sysfs.folder(name) / "device/ioerr_cnt")
+    return int(text, 16) if text is not None and re.fullmatch(r"0x[0-9a-f]{1,16}", text) else None
 
 
 class _Identify:
@@ -95,7 +122,7 @@ def _is_real(sysfs: Sysfs, name: str, model: str | None, sectors: int | None) ->
     """A SATA or SAS drive of its own, not one that a host, a controller or a bridge makes up."""
     folder = sysfs.folder(name)
     place = str(sysfs.real(name))
-    if not sectors or "/virtual/" in place or "/virtio" in place or sysfs.number(folder / "removable"):
+    if not sectors or re.search("/(?:virtual/|virtio|usb)", place) or sysfs.number(folder / "removable"):
         return False
     if (model or "").upper().startswith(_VIRTUAL):
         return False
@@ -112,19 +139,30 @@ def _zoned(sysfs: Sysfs, folder: Path, identify: _Identify) -> str | None:
 
 
 def _link(sysfs: Sysfs, name: str) -> str | None:
-    """The speed of the link, in the kernel's words: the SATA link, the SAS port's phy, or the PCI function's."""
+    """The speed of the link: the SATA link, the SAS port's phy, the USB device's, or the PCI function's."""
     place = sysfs.real(name)
+    if "/nvme-subsystem/" in str(place):
+        # One drive at several controllers hangs below none of them; the first by name stands for all.
+        ways = sorted(place.parent.glob("nvme*/device/current_link_speed"))
+        return _lanes(sysfs, ways[0].parent) if ways else None
     for above in place.parents:
         if above.name.startswith("ata") and above.name[3:].isdecimal():
             return _speed(sysfs, sysfs.root / f"sys/class/ata_link/link{above.name[3:]}/sata_spd")
         if above.name.startswith("port-"):
             rates = sorted(above.glob("phy-*/sas_phy/*/negotiated_linkrate"))
             return _speed(sysfs, rates[0]) if rates else None
+        if _USB_DEVICE.fullmatch(above.name):
+            speed = _speed(sysfs, above / "speed")
+            return None if speed is None else f"USB {speed} Mbit/s"
         if place.name.startswith("nvme") and (above / "current_link_speed").exists():
-            speed = _speed(sysfs, above / "current_link_speed")
-            width = sysfs.text(above / "current_link_width")
-            return f"{speed} x{width}" if speed and width else speed
+            return _lanes(sysfs, above)
     return None
+
+
+def _lanes(sysfs: Sysfs, function: Path) -> str | None:
+    speed = _speed(sysfs, function / "current_link_speed")
+    width = sysfs.text(function / "current_link_width")
+    return f"{speed} x{width}" if speed and width else speed
 
 
 def _speed(sysfs: Sysfs, path: Path) -> str | None:

@@ -47,14 +47,14 @@ class Links:
         self._mapped = sysfs.mapped()
 
     def find(self, array: Array, name: str) -> Link | None:
-        """What a member of an array stands for; None if nothing of that name is attached."""
+        """What a member of an array stands for; None if nothing of that name is attached, or no disk is below it."""
         node = self.node(name) or self._leg(array, name)
         if node is None:
             return None
         disks: dict[str, None] = {}
         partitions: dict[str, None] = {}
         self._down(node, disks, partitions, _DEEPEST)
-        return Link(node, tuple(disks), tuple(partitions))
+        return Link(node, tuple(disks), tuple(partitions)) if disks else None
 
     def node(self, name: str) -> str | None:
         """The block device of a kernel name, a link's name or a path."""
@@ -92,6 +92,8 @@ class Links:
             partitions[node] = None
             node = self._sysfs.parent(node)
         below = self._sysfs.below(node)
+        if not below and self._sysfs.is_stacked(node):
+            return  # what it stood on is gone, as below the leg of a volume that lost its drive
         if not below or depth == 0:
             disks[node] = None
             # OpenZFS names a disk that it partitioned by itself without the partition, which is the first.

@@ -10,7 +10,7 @@ _MOST_BYTES = 64 * 1024
 class Sysfs:
     """Reads attributes of block devices; what is not there is None.
 
-    Nothing here reaches a drive: the kernel answers from what it learnt when the drive was attached.
+    Nothing here reaches a drive: :mod:`mendwatch.sources.drive_facts` says of each attribute why.
     """
 
     def __init__(self, root: Path) -> None:
@@ -57,6 +57,10 @@ class Sysfs:
     def below(self, name: str) -> tuple[str, ...]:
         """What a stacked device (device mapper, md) stands on directly."""
         return names_in(self.folder(name) / "slaves")
+
+    def is_stacked(self, name: str) -> bool:
+        """Whether it is a device of the device mapper or of md, and so no disk by itself."""
+        return any((self.folder(name) / kind).exists() for kind in ("dm", "md"))
 
     def mapped(self) -> dict[str, str]:
         """Device-mapper names, each with its kernel name."""

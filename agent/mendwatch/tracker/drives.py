@@ -1,4 +1,6 @@
-"""What the drives behind an array's members did between two polls, from the kernel's cumulative counters.
+"""The drives behind an array's members: which they are, and what they did between two polls.
+
+What they did comes from the kernel's cumulative counters.
 
 A member on a partition is judged by the partition's own row: the whole disk's busy time then grows only when a
 request ends and its count in flight stays 0. Where that row is missing, the disk's weighted time says how busy it was.
@@ -8,22 +10,91 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 
-from mendwatch.model.capture import Capture, DiskCounters
+from mendwatch.model.capture import Capture, DiskCounters, DriveFacts
 from mendwatch.model.observation import Array, Member, Role
 from mendwatch.model.records import MemberSample
+from mendwatch.model.state import ArrayState
+from mendwatch.model.status import DriveStatus
 
 _PART = re.compile(r"-part(\d+)$")
 _COUNTED_ROLES = frozenset({Role.DATA, Role.SPECIAL, Role.DEDUP})
 
 
+def known_drives(state: ArrayState, capture: Capture) -> dict[str, DriveFacts]:
+    """Facts by member name: as this poll shows them, else as last known.
+
+    A member that vanishes may be listed under another name (OpenZFS: a number). Until the array is whole again, what
+    it went by is kept, so that the missing drive can be named by its serial number.
+    """
+    now = {
+        member.name: capture.drives[disks[0]]
+        for member in state.array.members
+        if (disks := capture.links.get(member.name)) and disks[0] in capture.drives
+    }
+    names = {member.name for member in state.array.members}
+    return {name: facts for name, facts in state.drives.items() if state.window is not None or name in names} | now
+
+
+def behind(state: ArrayState) -> tuple[DriveStatus, ...]:
+    """The drives of an array: those of its members in their order, then those that it no longer lists."""
+    listed = [
+        DriveStatus(
+            member=member.name,
+            drive=member.drive,
+            facts=state.drives[member.name],
+            trouble=_in_trouble(member),
+            io_errors=state.counters.get(member.name, DiskCounters()).io_errors,
+        )
+        for member in state.array.members
+        if member.name in state.drives
+    ]
+    names = {member.name for member in state.array.members}
+    # A drive that only goes by another name now is not gone.
+    there = {(one.facts.model, one.facts.serial) for one in listed}
+    gone = [
+        DriveStatus(member=name, drive=None, facts=facts, listed=False, trouble=True)
+        for name, facts in state.drives.items()
+        if name not in names and facts.serial is not None and (facts.model, facts.serial) not in there
+    ]
+    return (*listed, *gone)
+
+
+def _in_trouble(member: Member) -> bool:
+    errors = member.errors
+    counted = errors is not None and any((errors.read, errors.write, errors.checksum))
+    return counted or member.rebuilding or (member.role in _COUNTED_ROLES and not member.good)
+
+
+def shared_drives(state: ArrayState) -> tuple[str, ...]:
+    """One line for each physical drive that holds several members of a group: its loss takes them all."""
+    held: dict[tuple[str | None, str, str | None], list[Member]] = {}
+    for member in state.array.members:
+        if member.role not in _COUNTED_ROLES or member.drive is None:
+            continue
+        # The name spaces of an NVMe drive are disks of their own to the kernel; their serial number is the drive's.
+        serial = state.drives.get(member.name, DriveFacts()).serial if member.drive.startswith("nvme") else None
+        held.setdefault((member.group, "" if serial else member.drive, serial), []).append(member)
+    return tuple(
+        f"{', '.join(member.name for member in members)} are on one and the same drive"
+        f" ({', '.join(dict.fromkeys(str(member.drive) for member in members))}): its loss takes them all"
+        for members in held.values()
+        if len(members) > 1
+    )
+
+
 def member_counters(array: Array, capture: Capture) -> dict[str, DiskCounters]:
-    """The counters of the row that stands for each member, for those that have one."""
+    """The counters of the row that stands for each member, for those that have one.
+
+    Errors are counted for whole disks only: a partition's row is given its disk's.
+    """
     rows = {}
     for member in array.members:
         row, _ = _row(array, member, capture)
         if row is not None:
-            rows[member.name] = row
+            disk = capture.disks.get(_drive(member, capture) or "", DiskCounters())
+            rows[member.name] = replace(row, io_errors=disk.io_errors)
     return rows
 
 
