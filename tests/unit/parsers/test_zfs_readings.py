@@ -228,6 +228,14 @@ def test_json_that_is_none_is_refused(text: str) -> None:
     assert not seen.complete
 
 
+def test_json_of_another_version_is_read_and_reported() -> None:
+    known = json.loads(as_json())
+    other = {**known, "output_version": {"vers_major": 1, "vers_minor": 0}, "pools": {**known["pools"], "odd": 3}}
+    seen = parse(json.dumps(other), *AS_JSON)
+    assert [line.text for line in seen.unread] == ["odd: 3", "output_version: vers_major 1 is not known"]
+    assert seen.arrays == (exact(as_json()),)
+
+
 def test_text_that_is_none_is_refused() -> None:
     assert "not the output of zpool status" in str(parse("hello\nthere\n").error)
 

@@ -76,6 +76,20 @@ TREES = {
     "attached, all ONLINE": (
         ("1 mirror-0 ONLINE", "2 a ONLINE", "2 b ONLINE (resilvering)"), True, 1, 0, 2, "mirror", ("b",),
     ),
+    "marked throughout, which tells nothing": (
+        ("1 raidz1-0 ONLINE", "2 a ONLINE (resilvering)", "2 b ONLINE (resilvering)", "2 c ONLINE (resilvering)"),
+        True, 1, 0, 3, "raidz1", (),
+    ),
+    "one more lost while the replacement is filled": (
+        ("1 raidz1-0 DEGRADED", "2 a FAULTED", "2 replacing-1 DEGRADED", "3 b UNAVAIL", "3 n ONLINE (resilvering)",
+         "2 c ONLINE"),
+        True, 1, -1, 3, "raidz1", ("n",),
+    ),
+    "replacing, while another one catches up": (
+        ("1 raidz1-0 DEGRADED", "2 a ONLINE (awaiting resilver)", "2 replacing-1 DEGRADED", "3 b UNAVAIL",
+         "3 n ONLINE (resilvering)", "2 c ONLINE"),
+        True, 1, 0, 3, "raidz1", ("n",),
+    ),
     "which one is not told yet": (("1 mirror-0 ONLINE", "2 a ONLINE", "2 b ONLINE"), True, 1, 0, 2, "mirror", ()),
     "not told, one more gone": ((*RAIDZ2, "2 d OFFLINE"), True, 2, 0, 4, "raidz2", ()),
     "special is worse than the rest": (

@@ -148,7 +148,7 @@ def _take(read: CommandRead, capture: Capture, found: _Readings) -> None:
 
 def _read(text: str, capture: Capture, options: frozenset[str]) -> tuple[list[Pool], list[Unread]]:
     if "-j" in options:
-        return read_json(text, capture.at, capture.zone), []
+        return read_json(text, capture.at, capture.zone)
     pools, unread, _ = read_text(text, capture.zone, plain_counts="-p" in options)
     return pools, unread
 

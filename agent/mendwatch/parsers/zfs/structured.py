@@ -9,7 +9,7 @@ from typing import TypeAlias, cast
 
 from mendwatch.model.errors import ParseError
 from mendwatch.model.names import printable
-from mendwatch.model.observation import ActivityKind, Errors
+from mendwatch.model.observation import ActivityKind, Errors, Unread
 from mendwatch.parsers.zfs.pool import Pool
 from mendwatch.parsers.zfs.scan import Scan, nice, when
 from mendwatch.parsers.zfs.tree import Node, Tree
@@ -21,6 +21,7 @@ UNOPENED = {"CORRUPT_DATA": "FAULTED", "BAD_LOG": "FAULTED", "SPLIT_POOL": "SPLI
 SECTIONS = {"dedup": "dedup", "special": "special", "logs": "logs", "l2cache": "cache", "spares": "spares"}
 NATIVE_LEAST_BYTES_PER_S = 10 << 20
 EXACT, DIGITS, SCALED = 5, 4, 2
+KNOWN_VERSION = 0
 # No pool is larger than this: a count above it has wrapped.
 MOST_BYTES = 1 << 60
 COPIES = (
@@ -31,8 +32,8 @@ COPIES = (
 DATE = re.compile(r"(\w{3} \w{3} [ \d]\d \d\d:\d\d:\d\d) (\S+) (\d{4})")
 
 
-def read_json(text: str, at: datetime, zone: str) -> list[Pool]:
-    """The pools of one document.
+def read_json(text: str, at: datetime, zone: str) -> tuple[list[Pool], list[Unread]]:
+    """The pools of one document, and what in it is not known: another version of its form, a pool that is no object.
 
     Raises:
         ParseError: it is no such document.
@@ -46,7 +47,11 @@ def read_json(text: str, at: datetime, zone: str) -> list[Pool]:
     if not isinstance(pools, dict):
         message = "the JSON of zpool status holds no pools"
         raise ParseError(message)
-    return [_pool(str(name), body, at, zone) for name, body in pools.items() if isinstance(body, dict)]
+    unread = [Unread(1, f"{name}: {body!r}"[:200]) for name, body in pools.items() if not isinstance(body, dict)]
+    version = _dict(document, "output_version").get("vers_major", KNOWN_VERSION)
+    if version != KNOWN_VERSION:
+        unread.append(Unread(1, f"output_version: vers_major {version!r} is not known"))
+    return [_pool(str(name), body, at, zone) for name, body in pools.items() if isinstance(body, dict)], unread
 
 
 def _pool(name: str, body: Json, at: datetime, zone: str) -> Pool:

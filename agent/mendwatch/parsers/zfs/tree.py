@@ -102,7 +102,10 @@ def _healing(tree: Tree) -> list[Node]:
         # A dRAID writes a distributed spare's data to all of its drives: none of them is being filled.
         if not (filled and top.name.startswith("draid")):
             paired = {id(leaf) for pair in pairs for leaf in pair.leaves()}
-            unpaired += [leaf for leaf in top.leaves() if id(leaf) not in paired]
+            left = [leaf for leaf in top.leaves() if id(leaf) not in paired]
+            # The mark only says that something was mended there: more of them than the group survives mean nothing.
+            marked = sum(leaf.marked for leaf in left if leaf.written is None)
+            unpaired += left if marked <= max(0, _tolerance(top, len(top.children))) else []
     most = max((leaf.written or 0 for leaf in (*found, *unpaired)), default=0)
     for leaf in unpaired:
         if leaf.awaiting or leaf.state not in SERVING:
@@ -208,7 +211,12 @@ def _left(top: Node, filled: set[str]) -> int:
     if not top.children or top.is_pair:
         return 0 if _good(top, filled) else -1
     left = _tolerance(top, sum(_good(slot, filled) for slot in top.children))
-    return left if top.state in SERVING else min(left, -1)
+    if top.state not in SERVING:
+        return min(left, -1)
+    # A drive that was away for a moment lacks little: a group that serves with it is not lost. The new side of a pair
+    # holds nothing but what was copied.
+    kept = sum(_good(slot, filled) if slot.is_pair else slot.state in SERVING for slot in top.children)
+    return max(left, 0) if _tolerance(top, kept) >= 0 else left
 
 
 def _good(slot: Node, filled: set[str]) -> bool:
