@@ -17,8 +17,11 @@ from mendwatch.model.capture import Capture, CommandRead
 from mendwatch.model.observation import Array, Observation
 from mendwatch.parsers.zfs import PARSER
 from mendwatch.reports import published
+from support import parser_cases
 
-CASES = sorted(path for path in (Path(__file__).parents[2] / "recorded" / "zfs").iterdir() if path.is_dir())
+FOLDERS = parser_cases.cases("zfs")
+CASES = [case for case in FOLDERS if not (case / "poll.jsonl").exists()]
+POLLS = [case for case in FOLDERS if case not in CASES]
 
 
 def _read(case: Path) -> tuple[dict[str, Any], Observation]:
@@ -76,3 +79,9 @@ def test_recorded(case: Path) -> None:
     checked = {key: wanted[key] for key in told if wanted[key] != "any"}
     assert _differences(checked, told, case.name) == []
     assert (case / "origin.txt").read_text(encoding="utf-8").startswith(("live", "made up"))
+
+
+@pytest.mark.parametrize("case", POLLS, ids=lambda case: str(case.name))
+def test_recorded_poll(case: Path) -> None:
+    assert parser_cases.differences(case, PARSER) == []
+    assert parser_cases.origin(case).startswith(("live", "made up", "published"))
