@@ -76,6 +76,9 @@ TREES = {
     "attached, all ONLINE": (
         ("1 mirror-0 ONLINE", "2 a ONLINE", "2 b ONLINE (resilvering)"), True, 1, 0, 2, "mirror", ("b",),
     ),
+    "marked by what it has got": (
+        ("1 mirror ONLINE", "2 a ONLINE", "2 b ONLINE 1.28G resilvered"), True, 1, 0, 2, "mirror", ("b",),
+    ),
     "marked throughout, which tells nothing": (
         ("1 raidz1-0 ONLINE", "2 a ONLINE (resilvering)", "2 b ONLINE (resilvering)", "2 c ONLINE (resilvering)"),
         True, 1, 0, 3, "raidz1", (),

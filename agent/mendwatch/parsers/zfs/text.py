@@ -9,7 +9,7 @@ from mendwatch.model.errors import ParseError
 from mendwatch.model.names import printable
 from mendwatch.model.observation import Errors, Unread
 from mendwatch.parsers.zfs.pool import Pool
-from mendwatch.parsers.zfs.scan import from_text, nice
+from mendwatch.parsers.zfs.scan import NICE, from_text, nice
 from mendwatch.parsers.zfs.tree import Node, Tree
 
 LABEL = re.compile(r" {0,3}(?P<label>[a-z]+):(?: (?P<value>.*)|$)")
@@ -19,6 +19,8 @@ COUNTS = re.compile(r"\s*(\d[\d.,]*[KMGTPE]?)\s+(\d[\d.,]*[KMGTPE]?)\s+(\d[\d.,]
 SECTIONS = {"logs": "logs", "cache": "cache", "spares": "spares", "special": "special", "dedup": "dedup"}
 SCANS = frozenset({"scan", "scrub", "expand", "remove"})
 SKIPPED = frozenset({"status", "action", "see", "checkpoint", "condense", "dedup"})
+# The second form is that of the first releases (from memory).
+MARK = re.compile(rf"\(resilvering\)|{NICE} resilvered")
 COUNT = re.compile(r"(\d+) data errors?, use '-v' for a list")
 ANSI = re.compile(r"\x1b\[[\d;]*m")
 TAB_COLUMNS = 8
@@ -197,5 +199,5 @@ def _row(row: str, column: int) -> tuple[int, Node] | None:
         errors=errors,
         notes=notes.strip(),
         awaiting="(awaiting resilver)" in notes,
-        marked="(resilvering)" in notes,
+        marked=MARK.search(notes) is not None,
     )
