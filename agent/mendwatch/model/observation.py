@@ -168,6 +168,7 @@ class Array:
         member_bytes: what filling one member writes at most, if known.
         settings: the throttles that were read.
         notes: single facts worth telling a person ('sdb is now the only copy of slot 0').
+        remarks: the same from a reading that is made only seldom; None when this poll did not make it.
         device: the array's own block device (``md0``), whose counters show foreign load.
         aliases: other names under which a poll that lacks the id may show it (a mount point).
         partial: the poll was not asked for what redundancy needs, as polls of a recording may be: what it does not
@@ -193,6 +194,7 @@ class Array:
     member_bytes: int | None = None
     settings: tuple[Setting, ...] = ()
     notes: tuple[str, ...] = ()
+    remarks: tuple[str, ...] | None = None
     device: str | None = None
     aliases: tuple[str, ...] = ()
     partial: bool = False

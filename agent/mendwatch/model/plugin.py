@@ -18,9 +18,18 @@ from mendwatch.model.observation import Observation
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """A reading command: ``argv[0]`` is a bare program name, found on a fixed PATH or given by the owner."""
+    """A reading command: ``argv[0]`` is a bare program name, found on a fixed PATH or given by the owner.
+
+    Attributes:
+        argv: the command.
+        seldom: for a command that costs its host something (locks, drives that are read): what its answer depends on,
+            as text. It is run when it never was, and again only when this text is another one than when it last ran,
+            an hour ago or earlier. A poll that does not run it lacks its answer, which is no change; what an answer
+            told carries over in the tracker. None: run at every poll that asks for it.
+    """
 
     argv: tuple[str, ...]
+    seldom: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,7 +74,7 @@ def _reduced(docket: Docket, state: ArrayState, event: Event) -> None:
         **event.facts,
         "members": [*not_good],
         "state": array.state,
-        "notes": [*array.notes],
+        "notes": [*array.notes, *(array.remarks or ())],
     }
     # A further fall replaces what stood: its page says more than the one before.
     docket.end(f"{window.id}/reduced/")

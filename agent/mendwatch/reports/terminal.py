@@ -89,7 +89,8 @@ def _array(status_of: ArrayStatus, zone: str, width: int) -> list[str]:
     for alert in status_of.standing:
         when = f"{'reminded' if alert.reminder else 'since'} {moment(alert.at, zone)}"
         lines.append(f"  {alert.level.value:<16} {headline(alert, zone)}, {when}")
-    lines += [f"  look at          {clean(line)}" for line in (*status_of.shared, *status_of.suspects, *array.notes)]
+    seen = (*status_of.shared, *status_of.suspects, *array.notes, *(array.remarks or ()))
+    lines += [f"  look at          {clean(line)}" for line in seen]
     if status_of.window is None and status_of.limits_hours:
         limits = (f"{_left(level)} {hours(limit)}" for level, limit in sorted(status_of.limits_hours.items()))
         lines.append(f"  limits           {', '.join(limits)}")

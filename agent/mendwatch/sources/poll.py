@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mendwatch.model.capture import Capture, CommandRead, FileRead, Read
@@ -21,6 +21,17 @@ _UPTIME = "/proc/uptime"
 # A parser asks again for what depends on earlier answers (a plainer form of a command that was refused); more rounds
 # than this would be a parser that never has enough.
 _MOST_ROUNDS = 5
+
+# A command that is to be run seldom rests at least this long, whatever changes.
+_SELDOM_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Ran:
+    """When a command that is to be run seldom last ended, and what its answer depended on then."""
+
+    ended: float
+    seldom: str | None
 
 
 class Poller:
@@ -54,6 +65,7 @@ class Poller:
         self._clock = clock
         self._files = StatusFiles(clock, Path(root))
         self._disks = disks or Disks(clock, Path(root))
+        self._ran: dict[tuple[str, ...], _Ran] = {}
 
     def present(self) -> bool:
         """Whether this storage system is on this host."""
@@ -88,13 +100,25 @@ class Poller:
             if not new:
                 break
             done.update(new)
-            reads.extend(self._run(want.argv) for want in new if isinstance(want, Command))
+            reads.extend(self._run(want) for want in new if isinstance(want, Command) and self._due(want))
             reads.extend(self._files.read_all(self._paths(new, reads)))
         return tuple(reads)
 
-    def _run(self, argv: tuple[str, ...]) -> CommandRead:
-        program = self._program if argv[0] == self.parser.program else None
-        return self._runner.run(argv, program, self._timeout_s)
+    def _due(self, want: Command) -> bool:
+        """Whether a command is run in this poll."""
+        last = self._ran.get(want.argv)
+        if want.seldom is None or last is None:
+            return True
+        return last.seldom != want.seldom and self._clock.ticks() - last.ended >= _SELDOM_S
+
+    def _run(self, want: Command) -> CommandRead:
+        program = self._program if want.argv[0] == self.parser.program else None
+        read = self._runner.run(want.argv, program, self._timeout_s)
+        if want.seldom is not None:
+            # One that was not even started (it is not installed, or the one before still hangs) has told nothing of
+            # this state of things: it is asked again once its rest is over.
+            self._ran[want.argv] = _Ran(self._clock.ticks(), want.seldom if read.seconds is not None else None)
+        return read
 
     def _paths(self, wants: Sequence[Want], reads: Sequence[Read]) -> tuple[str, ...]:
         """The files that are wanted, each once, without those that were read already."""

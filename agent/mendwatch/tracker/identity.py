@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from mendwatch.model.observation import Array, IdKind
+from mendwatch.model.observation import Array, IdKind, Member
 from mendwatch.model.state import ArrayState
 
 
@@ -62,11 +62,27 @@ def carry_over(before: Array, now: Array) -> Array:
         ),
         spares_free=now.spares_free if now.spares_free is not None else before.spares_free,
         data_errors=now.data_errors if now.data_errors is not None else before.data_errors,
-        members=now.members or before.members,
+        members=_members(before, now) or before.members,
         activities=now.activities if now.activities is not None else before.activities,
         last_activity=now.last_activity if now.last_activity is not None else before.last_activity,
         slots=now.slots if now.slots is not None else before.slots,
         member_bytes=now.member_bytes if now.member_bytes is not None else before.member_bytes,
         settings=now.settings or before.settings,
+        remarks=now.remarks if now.remarks is not None else _still_true(before, now),
         device=now.device if now.device is not None else before.device,
     )
+
+
+def _members(before: Array, now: Array) -> tuple[Member, ...]:
+    """The members of this poll; one that is as good as before stands on the drive that was named then."""
+    drives = {member.name: member.drive for member in before.members if member.good}
+    return tuple(
+        replace(member, drive=drives.get(member.name)) if member.drive is None and member.good else member
+        for member in now.members
+    )
+
+
+def _still_true(before: Array, now: Array) -> tuple[str, ...] | None:
+    """What was remarked on members holds for as long as they are in the same states."""
+    was, is_now = ([(member.name, member.state) for member in array.members] for array in (before, now))
+    return before.remarks if was == is_now or not now.members else None
