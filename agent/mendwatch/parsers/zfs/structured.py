@@ -82,7 +82,8 @@ def _move_logs(tree: Tree) -> None:
 def _node(name: str, body: Json) -> Node:
     children = [_node(n, v) for n, v in _dict(body, "vdevs").items() if isinstance(v, dict)]
     state = str(body.get("state") or _derived(children))
-    errors = Errors(*(_count(body.get(key)) for key in ("read_errors", "write_errors", "checksum_errors")))
+    counts = [_count(body.get(key)) for key in ("read_errors", "write_errors", "checksum_errors")]
+    errors = Errors(*counts) if any(count is not None for count in counts) else None
     guid = body.get("guid")
     written = _count(body.get("scan_processed")) or 0
     return Node(
