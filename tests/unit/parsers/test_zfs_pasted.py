@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 
 from mendwatch.model.capture import CommandRead, FileRead
 from mendwatch.model.observation import Array, IdKind
 from mendwatch.parsers.zfs import PARSER
-from support.zfs_samples import RAIDZ_REPLACE, answer, capture, document, parse, pool
+from support.zfs_samples import MIRROR, RAIDZ_REPLACE, answer, capture, document, parse, pool
 
 SCAN = (
     "  scan: resilver in progress since Mon Mar  2 08:15:09 2026\n"
@@ -88,6 +90,25 @@ def test_only_what_is_not_healthy_is_read_where_nothing_else_was() -> None:
     assert [one.name for one in seen.arrays] == ["shelf"]
 
 
+def test_of_several_answers_in_one_output_the_last_counts() -> None:
+    """``zpool status 5 2`` prints one after the other."""
+    later = TEXT.replace("29.21%", "31.00%")
+    (run,) = pool(f"{TEXT}\n{later}", "5", "2").activities or ()
+    assert run.done == pytest.approx(0.31)
+
+
+@pytest.mark.parametrize("state", ["FAULTED", "UNAVAIL"])
+def test_a_pool_that_serves_nothing_is_lost_whatever_its_drives_say(state: str) -> None:
+    """With a bad intent log or a newer version all drives are ONLINE (libzfs_status.c); no line of errors follows."""
+    array = parse(document(state=state, errors="").rstrip("\n") + "\n").arrays[0]
+    assert (array.lost, array.redundancy_left, array.redundancy_full) == (True, -1, None)
+
+
+def test_what_a_removed_vdev_leaves_behind_is_no_drive() -> None:
+    array = pool(document(table=f"{MIRROR}\n  indirect-1  ONLINE 0 0 0"))
+    assert (array.level, array.redundancy_full, array.redundancy_left, len(array.members)) == ("mirror", 1, 1, 2)
+
+
 def test_vdevs_by_guid_hide_what_they_survive() -> None:
     """``-g`` prints raidz and mirrors as numbers too (lib/libzfs/libzfs_pool.c, zpool_vdev_name)."""
     table = (
@@ -166,8 +187,14 @@ MAPPED = "\t12.4M memory used for removed device mappings\n"
         "expand: expanded raidz1-0 copied 1.20T in 09:50:11, on Sun Mar  1 20:00:00 2026\n",
     ],
 )
-def test_a_copy_that_has_ended_is_read_and_is_no_activity(lines: str) -> None:
-    assert pool(document(lines)).activities == ()
+def test_a_copy_that_has_ended_is_the_last_activity(lines: str) -> None:
+    array = pool(document(lines))
+    assert array.activities == ()
+    last = array.last_activity
+    assert last is not None
+    assert last.kind.value == ("expand" if lines.startswith("expand") else "remove")
+    assert last.outcome.value == ("cancelled" if "canceled" in lines else "finished")
+    assert last.ended == datetime(2026, 3, 1, 20, tzinfo=UTC)
 
 
 def test_a_copy_with_words_that_are_not_known_is_reported() -> None:

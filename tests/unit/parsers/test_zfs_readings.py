@@ -199,6 +199,19 @@ def test_raw_states_become_the_words_of_the_text(first: dict[str, object], state
     assert (array.members[0].state, array.redundancy_left) == (state, left)
 
 
+def test_a_state_that_is_no_word_of_the_tool_is_not_known_to_be_bad_or_good() -> None:
+    array = exact(as_json(first=leaf("RESTING")))
+    assert (array.redundancy_left, array.lost) == (None, False)
+    assert "RESTING" in (array.why_unknown or "")
+
+
+def test_an_expansion_that_has_ended() -> None:
+    ended = {"state": "FINISHED", "start_time": 1772439309, "end_time": 1772440000, "reflowed": 100}
+    last = exact(as_json(raidz_expand_stats=ended)).last_activity
+    assert last is not None
+    assert (last.kind, last.ended) == (ActivityKind.EXPAND, datetime.fromtimestamp(1772440000, UTC))
+
+
 def test_a_group_without_a_state_is_judged_by_its_children() -> None:
     """OpenZFS 2.3 leaves it out for dRAID (its issue 18431)."""
     for state, left in (("ONLINE", 1), ("FAULTED", 0)):

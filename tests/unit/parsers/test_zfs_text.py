@@ -312,7 +312,6 @@ def test_expansion_and_removal_fill_nothing(paragraph: str, kind: ActivityKind, 
 @pytest.mark.parametrize(
     "paragraph",
     [
-        f"expand: expanded raidz1-0 copied 4T in 08:00:00, on {SINCE}\n",
         f"checkpoint: created {SINCE}, consumes 1.20M\n",
         "status: Some features are not enabled.\n\tThe pool can still be used.\naction: Upgrade.\n   see: ZFS-8000\n",
         "  scan: none requested\n    scan warning: skipped blocks that are only referenced by the checkpoint.\n",

@@ -30,6 +30,7 @@ TEXT_STATUS = ("zpool", "status", "-p")
 PLAIN_STATUS = ("zpool", "status")
 GUIDS = ("zpool", "list", "-H", "-o", "name,guid")
 USAGE = 2
+LOST = frozenset({"FAULTED", "UNAVAIL", "REMOVED"})  # states of a pool that serves nothing
 WITH_VALUE = "cT"  # options of ``zpool status`` that are followed by a value
 
 
@@ -136,7 +137,8 @@ def _take(read: CommandRead, capture: Capture, found: _Readings) -> None:
     found.unread += unread
     found.understood = True
     found.complete = found.complete or (not {"pool", "-x"} & options and read.exit == 0)
-    for pool in pools:
+    # Asked for again and again, the tool prints one answer after the other: the last counts.
+    for pool in {pool.name: pool for pool in pools}.values():
         if "-e" in options:
             pool.tree.whole = False  # it leaves out healthy drives
         before = found.pools.get(pool.name)
@@ -198,13 +200,18 @@ def _array(pool: Pool, capture: Capture, kernel_state: str | None) -> Array:
     fills = trees.fills(pool.tree, healing=bool(healing), sequential=sequential)
     drives = {name: disks[0] for name, disks in capture.links.items() if disks}
     full, left, slots = trees.redundancy(pool.tree, fills, unknown_fill=bool(healing) and not fills)
-    strange = trees.strangers(pool.tree)
+    strange, odd = trees.strangers(pool.tree), trees.odd_states(pool.tree)
     stopped = "SUSPENDED" in {pool.state, kernel_state}
     why = None
     if stopped:
         left = min(left, -1) if left is not None else -1
+    elif pool.state in LOST and left is not None:
+        # Whatever the drives say of themselves, and though such a pool has no last line that would end the table.
+        left = min(left, -1)
     elif not pool.tree.whole:
         left, why = None, "the table of devices is cut short, leaves drives out, or was not read whole"
+    elif odd:
+        left, why = None, f"what the state {odd[0]} means is not known"
     elif strange:
         full, left, why = None, None, f"what the vdev {strange[0]} survives is not told"
     state = "SUSPENDED" if stopped else pool.state
@@ -231,7 +238,7 @@ def _array(pool: Pool, capture: Capture, kernel_state: str | None) -> Array:
         members=trees.members(pool.tree, fills, drives),
         activities=tuple(_activity(scan, pool, capture) for scan in running),
         last_activity=ended,
-        lost=stopped or state in {"FAULTED", "UNAVAIL"} or (left is not None and left < 0),
+        lost=stopped or state in LOST or (left is not None and left < 0),
         slots=slots if pool.tree.whole else None,
         member_bytes=max(sizes, default=None),
         settings=settings_of(capture),

@@ -86,9 +86,10 @@ COPYING = re.compile(
 )
 COPIES = re.compile(rf"(?:Evacuation of .+|expansion of .+) in progress since (?P<at>{CTIME})")
 COPIED = re.compile(
-    rf"Removal of vdev .+ copied {NICE} in {LASTED}, completed on {CTIME}|Removal of .+ canceled on {CTIME}"
-    rf"|expanded .+ copied {NICE} in {LASTED},? on {CTIME}"
+    rf"(?:Removal of vdev|expanded) .+ copied (?P<bytes>{NICE}) in (?P<lasted>{LASTED}),?(?: completed)? "
+    rf"on (?P<at>{CTIME})"
 )
+COPY_CANCELLED = re.compile(rf"Removal of .+ canceled on (?P<at>{CTIME})")
 MAPPED = re.compile(rf"{NICE} memory used for removed device mappings")
 
 
@@ -229,16 +230,22 @@ def _take(scan: Scan, found: dict[str, str | None], zone: str) -> Scan:
 def _copying(lines: list[str], label: str, zone: str) -> tuple[Scan | None, list[int]]:
     """Expansion and removal, which fill no member; the words of one that has ended are from memory in part."""
     kind = ActivityKind.EXPAND if label == "expand" else ActivityKind.REMOVE
-    begun = COPIES.fullmatch(lines[0].strip())
+    word = "expansion" if label == "expand" else "removal"
+    first = lines[0].strip()
     scan = None
-    if begun is not None:
-        word = "expansion" if label == "expand" else "removal"
+    if (begun := COPIES.fullmatch(first)) is not None:
         scan = Scan(kind, word, "running", when(begun["at"], zone))
-    unread = [0] if scan is None and COPIED.fullmatch(lines[0].strip()) is None else []
+    elif (copied := COPIED.fullmatch(first)) is not None:
+        ended = when(copied["at"], zone)
+        started = ended - timedelta(seconds=seconds(copied["lasted"])) if ended is not None else None
+        scan = Scan(kind, word, "finished", started, ended, written=nice(copied["bytes"]))
+    elif (cancelled := COPY_CANCELLED.fullmatch(first)) is not None:
+        scan = Scan(kind, word, "cancelled", ended=when(cancelled["at"], zone))
+    unread = [0] if scan is None else []
     for number, line in enumerate(lines[1:], start=1):
         text = line.strip()
         match = COPYING.fullmatch(text)
-        if match is not None and scan is not None:
+        if match is not None and scan is not None and begun is not None:
             left = match["left"]
             scan = replace(
                 scan,

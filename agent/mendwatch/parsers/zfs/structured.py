@@ -15,7 +15,8 @@ from mendwatch.parsers.zfs.scan import Scan, nice, when
 from mendwatch.parsers.zfs.tree import Node, Tree
 
 Json: TypeAlias = dict[str, object]
-WORDS = {"CANT_OPEN": "UNAVAIL", "CLOSED": "OFFLINE"}
+# HEALTHY stands in the example of the manual page (zpool-status.8); no code prints it.
+WORDS = {"CANT_OPEN": "UNAVAIL", "CLOSED": "OFFLINE", "HEALTHY": "ONLINE"}
 # What the text says instead of UNAVAIL for these reasons.
 UNOPENED = {"CORRUPT_DATA": "FAULTED", "BAD_LOG": "FAULTED", "SPLIT_POOL": "SPLIT"}
 SECTIONS = {"dedup": "dedup", "special": "special", "logs": "logs", "l2cache": "cache", "spares": "spares"}
@@ -121,10 +122,14 @@ def _scans(stats: Json, at: datetime, zone: str) -> list[Scan]:
 
 
 def _copies(body: Json, zone: str) -> list[Scan]:
-    """An expansion or a removal that runs; the names of these keys are from memory."""
+    """Expansion and removal; the names of these keys are from memory."""
     found: list[Scan] = []
     for key, kind, word, total_key, done_key in COPIES:
         stats = _dict(body, key)
+        how = {"FINISHED": "finished", "CANCELED": "cancelled"}.get(str(stats.get("state")))
+        if how is not None:
+            started, ended = (_time(stats.get(name), zone) for name in ("start_time", "end_time"))
+            found.append(Scan(kind, word, how, started, ended, written=_count(stats.get(done_key))))
         if stats.get("state") != "SCANNING":
             continue
         total, done = _count(stats.get(total_key)), _count(stats.get(done_key))

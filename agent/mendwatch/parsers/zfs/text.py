@@ -8,12 +8,13 @@ from dataclasses import dataclass, field
 from mendwatch.model.errors import ParseError
 from mendwatch.model.names import printable
 from mendwatch.model.observation import Errors, Unread
+from mendwatch.parsers.zfs import tree as trees
 from mendwatch.parsers.zfs.pool import Pool
 from mendwatch.parsers.zfs.scan import NICE, from_text, nice
 from mendwatch.parsers.zfs.tree import Node, Tree
 
 LABEL = re.compile(r" {0,3}(?P<label>[a-z]+):(?: (?P<value>.*)|$)")
-STATES = "ONLINE|DEGRADED|FAULTED|UNAVAIL|OFFLINE|REMOVED|SPLIT|AVAIL|INUSE|SUSPENDED|UNKNOWN"
+STATES = "|".join(sorted(trees.STATES))
 ROW = re.compile(rf"(?P<indent> *)(?P<name>\S.*?) +(?P<state>{STATES})(?P<rest>\s.*|$)")
 COUNTS = re.compile(r"\s*(\d[\d.,]*[KMGTPE]?)\s+(\d[\d.,]*[KMGTPE]?)\s+(\d[\d.,]*[KMGTPE]?)(?P<notes>.*)")
 SECTIONS = {"logs": "logs", "cache": "cache", "spares": "spares", "special": "special", "dedup": "dedup"}

@@ -17,6 +17,24 @@ PAIR = re.compile(r"(replacing|spare)(-\d+)?")
 PARITY = re.compile(r"(?:raidz|draid)(\d?)(?!\w)")
 MIRROR = re.compile(r"mirror(-\d+)?")
 LEVEL = re.compile(r"(mirror|raidz\d?|draid\d?)(?!\w)")
+# Every word that the tool has for a vdev: what another one means for the data is not known.
+STATES = frozenset(
+    {
+        "ONLINE",
+        "DEGRADED",
+        "FAULTED",
+        "UNAVAIL",
+        "OFFLINE",
+        "REMOVED",
+        "SPLIT",
+        "AVAIL",
+        "INUSE",
+        "SUSPENDED",
+        "UNKNOWN",
+    }
+)
+# What a removed vdev leaves behind holds no drive.
+REMAINS = re.compile(r"(indirect|hole)-\d+")
 SERVING = frozenset({"ONLINE", "DEGRADED"})
 # A leaf that got a far smaller share of the writes than the others only had a block mended.
 FILLED_SHARE = 0.2
@@ -61,7 +79,12 @@ class Tree:
 
     def groups(self) -> list[tuple[Role, Node]]:
         """The top-level vdevs whose loss loses the pool."""
-        return [(role, node) for name, role in COUNTING.items() for node in self.sections.get(name, [])]
+        return [
+            (role, node)
+            for name, role in COUNTING.items()
+            for node in self.sections.get(name, [])
+            if node.children or not REMAINS.fullmatch(node.name)
+        ]
 
 
 def fills(tree: Tree, *, healing: bool, sequential: frozenset[str]) -> tuple[str, ...]:
@@ -148,6 +171,8 @@ def members(tree: Tree, filled: tuple[str, ...], drives: dict[str, str]) -> tupl
     found: list[Member] = []
     for section, role in {**COUNTING, **OTHERS}.items():
         for top in tree.sections.get(section, []):
+            if REMAINS.fullmatch(top.name):
+                continue
             group = top.name if top.children else None
             for leaf in top.leaves():
                 rebuilding = leaf.name in filled and role is not Role.SPARE
@@ -178,6 +203,12 @@ def strangers(tree: Tree) -> tuple[str, ...]:
             yield from look(child)
 
     return tuple(name for _, top in tree.groups() for name in look(top))
+
+
+def odd_states(tree: Tree) -> tuple[str, ...]:
+    """The states of groups and their drives that are none of the tool's words."""
+    nodes = (node for _, top in tree.groups() for node in (top, *top.leaves()))
+    return tuple(node.state for node in nodes if node.state not in STATES)
 
 
 def redundancy(tree: Tree, filled: tuple[str, ...], *, unknown_fill: bool) -> tuple[int | None, int | None, int]:
@@ -228,7 +259,9 @@ def _good(slot: Node, filled: set[str]) -> bool:
 def level(tree: Tree) -> str | None:
     """``mirror``, ``raidz1`` … of the normal class, unlike groups joined with ``+``; ``stripe`` for plain drives."""
     words: list[str] = []
-    for top in tree.sections.get("normal", []):
+    for role, top in tree.groups():
+        if role is not Role.DATA:
+            continue
         match = LEVEL.match(top.name) if top.children and not top.is_pair else None
         if top.children and not top.is_pair and match is None:
             return None
