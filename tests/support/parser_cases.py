@@ -18,7 +18,7 @@ from mendwatch.reports import published
 from mendwatch.sources.recording import read_recording
 
 FOLDER = Path(__file__).parent.parent / "recorded"
-INSIDE_AN_ARRAY = ("lost", "slots", "member_bytes", "notes", "device", "aliases")
+INSIDE_AN_ARRAY = ("lost", "slots", "member_bytes", "notes", "remarks", "device", "aliases")
 INSIDE_A_RUN = ("fills", "subject", "counters", "why_held", "end_share")
 
 

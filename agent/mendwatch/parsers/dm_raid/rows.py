@@ -120,4 +120,11 @@ def _columns(lines: list[str]) -> dict[str, tuple[int, int]]:
             titled.append((title, start, end))
         else:  # the later words of a cell, beyond its heading
             titled[-1] = (titled[-1][0], titled[-1][1], end)
+    if any(_is_several(title) for title, _, _ in titled):
+        return {}
     return {HEADINGS[title]: (start, end) for title, start, end in titled if title in HEADINGS}
+
+
+def _is_several(title: str) -> bool:
+    """Whether the text of some row runs across the columns, so that two headings look like one."""
+    return title not in HEADINGS and ("  " in title or all(word in HEADINGS for word in title.split()))
