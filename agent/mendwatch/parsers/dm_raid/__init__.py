@@ -6,6 +6,7 @@ id; the table over a report for the limits. A report decides only where no statu
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 
 from mendwatch.model.capture import Capture, CommandRead, Read
@@ -120,17 +121,19 @@ def _reports(reports: list[CommandRead], odd: list[Unread]) -> tuple[Reported, .
 
 def _matched(volumes: Mapping[str, Volume], known: tuple[Reported, ...]) -> dict[str, Reported]:
     """The report on each mapping; one that does not name the group only where one volume has that name."""
-    matched: dict[str, Reported] = {}
-    for mapped in volumes:
-        name = names.LVM_NAME.fullmatch(mapped)
-        if name is None:
-            continue
-        group, lv = (name[part].replace("--", "-") for part in ("group", "volume"))
-        found = [one for one in known if one.lv == lv and one.group in {group, None}]
-        same = [other for other in volumes if names.shown_name(other, None).rpartition("/")[2] == lv]
-        if len(found) == 1 and (found[0].group is not None or len(same) == 1):
-            matched[mapped] = found[0]
-    return matched
+    reports = {(one.group, one.lv): one for one in known}
+    parts = {mapped: names.LVM_NAME.fullmatch(mapped) for mapped in volumes} if known else {}
+    named = {
+        mapped: (part["group"].replace("--", "-"), part["volume"].replace("--", "-"))
+        for mapped, part in parts.items()
+        if part is not None
+    }
+    uses = Counter(lv for _, lv in named.values())
+    found = {
+        mapped: reports.get((group, lv)) or (reports.get((None, lv)) if uses[lv] == 1 else None)
+        for mapped, (group, lv) in named.items()
+    }
+    return {mapped: one for mapped, one in found.items() if one is not None}
 
 
 def _known(

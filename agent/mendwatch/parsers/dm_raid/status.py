@@ -26,7 +26,7 @@ TABLE = re.compile(
     r"(?:(?P<name>.+): )?[0-9]+ [0-9]+ raid raid\w{1,20} (?P<count>[0-9]{1,3}) (?P<words>.+)",
 )
 # A line that ends within the word ``raid`` was cut short, and is none of another target.
-OTHER_TARGET = re.compile(r"(?:.+: )?[0-9]+ [0-9]+ (?!raid\b|r(?:ai?)?$)\S+.*|No devices found")
+OTHER_TARGET = re.compile(r"(?:.+: )?[0-9]+ [0-9]+ (?!raid\b|r(?:ai?)?$)[a-z][\w-]*(?: .*)?|No devices found")
 TAKES_A_VALUE = frozenset({"--target", "-j", "--major", "-m", "--minor", "-u", "--uuid", "--manglename"})
 ONE_DEVICE = frozenset({"-j", "--major", "-u", "--uuid"})
 
