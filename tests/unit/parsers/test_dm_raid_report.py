@@ -134,6 +134,13 @@ def test_a_report_without_groups_is_matched_only_where_the_name_is_the_only_one(
     assert (bare.name, bare.id_kind) == ("mir", IdKind.NAME)
 
 
+def test_a_leg_without_a_row_is_a_leg_all_the_same() -> None:
+    row = {name: value for name, value in MIR.items() if name != "devices"}
+    array = only(report(row, image(0), image(2)))
+    assert (array.redundancy_full, array.redundancy_left) == (2, None)
+    assert [member.state for member in array.members] == ["in sync", "unknown", "in sync"]
+
+
 def test_other_volumes_are_no_arrays() -> None:
     rows = [{"lv_name": "plain", "lv_attr": "-wi-a-----"}, {"lv_name": "pair", "segtype": "mirror"}, {"lv_name": ""}]
     seen = observe(report(*rows, {"lv_name": "old", "lv_attr": "Rwi-aor---"}))

@@ -69,13 +69,13 @@ def reported(rows: Iterable[Row]) -> tuple[Reported, ...]:
     for row in rows:
         if row.get("lv_name"):
             volumes.setdefault((row.get("vg_name") or None, row["lv_name"]), []).append(row)
-    images: dict[_Key, dict[int, str]] = {}
+    images: dict[_Key, set[int]] = {}
     for group, lv in volumes:
         leg = LEG.fullmatch(lv)
         if leg is not None:
-            images.setdefault((group, leg["mapped"]), {})[int(leg["slot"])] = lv
+            images.setdefault((group, leg["mapped"]), set()).add(int(leg["slot"]))
     return tuple(
-        _reported(*key, volumes, images.get(key, {}))
+        _reported(*key, volumes, images.get(key, set()))
         for key in volumes
         if "_rimage_" not in key[1] and "_rmeta_" not in key[1]
     )
@@ -85,14 +85,14 @@ _Key = tuple[str | None, str]
 _Volumes = Mapping[_Key, Sequence[Row]]
 
 
-def _reported(group: str | None, lv: str, volumes: _Volumes, images: Mapping[int, str]) -> Reported:
+def _reported(group: str | None, lv: str, volumes: _Volumes, images: set[int]) -> Reported:
     row = volumes[group, lv][0]
     attributes = row.get("lv_attr", "")
     active = attributes[4:5] != "-"
     action = row.get("raid_sync_action", "")
-    # In slot order: as the volume lists them, else those that have rows.
+    # In slot order: as the volume lists them, else up to the last that has a row.
     listed = [name for one in volumes[group, lv] for name in _devices(one) if LEG.fullmatch(name)]
-    legs = tuple(dict.fromkeys(listed)) or tuple(images[slot] for slot in sorted(images))
+    legs = tuple(dict.fromkeys(listed)) or tuple(f"{lv}_rimage_{slot}" for slot in range(max(images, default=-1) + 1))
     letters = "".join(_letter(volumes.get((group, leg), ()), told=active and bool(action)) for leg in legs)
     if action in WHOLE_SET:
         # Of a set that is synced as a whole LVM calls the first leg good; the kernel calls none so.
