@@ -12,7 +12,7 @@ from mendwatch.model.observation import Observation
 from mendwatch.model.plugin import File, Files, Want
 from mendwatch.parsers.md.arrays import build
 from mendwatch.parsers.md.mdstat import read_mdstat
-from mendwatch.parsers.md.sysfs import sysfs_of
+from mendwatch.parsers.md.sysfs import Sysfs, sysfs_of
 
 MDSTAT = "/proc/mdstat"
 ABSENT = "No such file or directory"
@@ -75,7 +75,8 @@ class MdParser:
             why = None if absent else f"{MDSTAT}: {mdstat.error}"
             return Observation(capture.at, capture.source, error=why, complete=absent)
         read = read_mdstat(mdstat.text)
-        arrays = tuple(build(entry, sysfs_of(capture, entry.name), capture) for entry in read.entries)
+        files = sysfs_of(capture)
+        arrays = tuple(build(entry, files.get(entry.name, Sysfs()), capture) for entry in read.entries)
         shown = tuple(array for array in arrays if array is not None)
         error = None if read.whole else f"{MDSTAT} ends in the middle"
         complete = read.whole and not read.unread

@@ -1,4 +1,4 @@
-"""What ``/sys/block/mdX/md`` says of one array, as read in one poll."""
+"""What ``/sys/block/mdX/md`` says of each array, as read in one poll."""
 
 from __future__ import annotations
 
@@ -33,15 +33,14 @@ def number(files: Mapping[str, str], name: str) -> int | None:
     return int(match[0]) if match else None
 
 
-def sysfs_of(capture: Capture, array: str) -> Sysfs:
-    """Gather what this poll read of an array."""
-    found = Sysfs()
+def sysfs_of(capture: Capture) -> dict[str, Sysfs]:
+    """Gather what this poll read, by array."""
+    found: dict[str, Sysfs] = {}
     for read in capture.files():
         match = PATH.fullmatch(read.path)
-        if match is None or match["array"] != array or read.text is None:
+        if match is None or read.text is None:
             continue
-        if match["member"]:
-            found.members.setdefault(match["member"].replace("!", "/"), {})[match["file"]] = read.text.strip()
-        else:
-            found.array[match["file"]] = read.text.strip()
+        array = found.setdefault(match["array"], Sysfs())
+        files = array.members.setdefault(match["member"].replace("!", "/"), {}) if match["member"] else array.array
+        files[match["file"]] = read.text.strip()
     return found
