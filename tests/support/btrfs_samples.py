@@ -44,8 +44,10 @@ LOST_ONE = (TWO[0], "2 size 0 used 0 path  MISSING")
 FILLING = ("0 size 4294967296 used 2147483648 path /dev/sdd", *LOST_ONE)
 
 
-def usage(*chunks: tuple[str, str, int, tuple[str, ...]], devices: tuple[str, ...] = ("/dev/sdb",)) -> CommandRead:
-    """Chunks as kind, profile, bytes used and the devices that have a part of them."""
+def usage(*chunks: tuple[str, str, int, tuple[str, ...]], devices: tuple[str, ...] | None = None) -> CommandRead:
+    """Chunks as kind, profile, bytes used and the devices that have a part of them; by itself it lists every device."""
+    if devices is None:
+        devices = tuple(dict.fromkeys(device for *_, held in chunks for device in held))
     lines = ["Overall:", "    Device size:\t\t      8589934592", "    Multiple profiles:\t\t             no", ""]
     for kind, profile, used, held in chunks:
         lines.append(f"{kind},{profile}: Size:{GIB}, Used:{used} (1.00%)")
@@ -53,6 +55,12 @@ def usage(*chunks: tuple[str, str, int, tuple[str, ...]], devices: tuple[str, ..
         lines.append("")
     lines += ["Unallocated:", *[f"   {device}\t{GIB}" for device in devices]] if devices else []
     return run("filesystem", "usage", "-b", stdout="\n".join(lines) + "\n")
+
+
+def df(*chunks: tuple[str, str], used: str = "1.00MiB") -> CommandRead:
+    """Chunks as kind and profile; none is empty."""
+    lines = [f"{kind}, {profile}: total=1.00GiB, used={used}" for kind, profile in chunks]
+    return run("filesystem", "df", stdout="\n".join([*lines, "GlobalReserve, single: total=3.25MiB, used=0.00B"]) + "\n")
 
 
 BOTH = ("/dev/sdb", "/dev/sdc")

@@ -30,6 +30,7 @@ from support.btrfs_samples import (
     TWO,
     UUID,
     activity_of,
+    df,
     mirror,
     observe,
     only,
@@ -122,7 +123,7 @@ def test_a_device_of_no_filesystem_is_an_odd_line() -> None:
 
 
 def test_chunks_alone_do_not_tell_what_is_left() -> None:
-    array = only(mirror(BOTH), replace("Never started"))
+    array = only(df(("Data", "RAID1"), ("System", "RAID1"), ("Metadata", "RAID1")), replace("Never started"))
     assert (array.redundancy_full, array.redundancy_left, array.state) == (1, None, "unknown")
     assert array.why_unknown == "this poll did not read the devices"
 
@@ -142,7 +143,7 @@ def test_without_the_devices_rows_single_chunks_beside_a_loss_are_not_judged() -
 
 
 def test_without_the_devices_rows_a_plain_mirror_is_judged_by_what_is_missing() -> None:
-    array = only(show(*LOST_ONE), usage(("Data", "RAID1", 1, ()), ("System", "RAID1", 1, ()), devices=()))
+    array = only(show(*LOST_ONE), mirror((), "RAID1"))
     assert (array.redundancy_full, array.redundancy_left) == (1, 0)
 
 
@@ -300,12 +301,6 @@ def test_a_balance_that_failed_and_a_timeout_by_exit_code_are_no_answers() -> No
     array = only(*sysfs(label="books"), MOUNTED, failed, late)
     assert array.activities is None
     assert array.redundancy_left is None
-
-
-def test_the_prose_of_early_versions_is_skipped() -> None:
-    text = f"scrub status for {UUID}\n\tscrub started at Tue May  6 05:00:00 2031 and finished after 00:10:00\n"
-    more = "\ttotal bytes scrubbed: 1.00GiB with 0 errors\n\tno stats available\n"
-    assert only(show(*TWO), run("scrub", "status", stdout=text + more)).last_activity is None
 
 
 def test_names_cannot_carry_control_characters() -> None:

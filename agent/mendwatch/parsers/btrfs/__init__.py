@@ -1,4 +1,4 @@
-"""btrfs: ``replace status``, ``device stats``, ``filesystem show`` and ``usage``, and what sysfs tells without root.
+"""btrfs: what its tool says of replace, scrub, balance, devices and chunks, and what sysfs tells without root.
 
 Redundancy is counted by chunks: the weakest profile in use, less the missing devices. A replace counts its position on
 the device, not the share of the data, so it ends where the allocation ends.
@@ -12,9 +12,10 @@ from mendwatch.model.names import printable
 from mendwatch.model.observation import Observation
 from mendwatch.model.plugin import Command, File, Files, Want
 from mendwatch.parsers.btrfs.arrays import build
+from mendwatch.parsers.btrfs.gather import gather
 from mendwatch.parsers.btrfs.mounts import mounts_of
-from mendwatch.parsers.btrfs.readings import gather
-from mendwatch.parsers.btrfs.sysfs import FILES, FOLDER, sysfs_of
+from mendwatch.parsers.btrfs.redundancy import devids
+from mendwatch.parsers.btrfs.sysfs import DEVICE_FILES, FILES, FOLDER, sysfs_of
 
 COMMANDS = (
     ("btrfs", "replace", "status", "-1"),
@@ -38,7 +39,7 @@ class BtrfsParser:
         if not reads:
             return (File(MOUNTINFO), *(Files(f"{FOLDER}*-*/{name}") for name in FILES))
         if any(isinstance(read, CommandRead) for read in reads):
-            return ()
+            return _device_files(reads)
         text = next((r.text for r in reads if isinstance(r, FileRead) and r.path.endswith(MOUNTINFO)), None)
         operations = {folder.operation for folder in sysfs_of(reads).values()}
         # Before 5.10 sysfs does not tell; only then is everyone asked.
@@ -48,15 +49,26 @@ class BtrfsParser:
 
     def parse(self, capture: Capture) -> Observation:
         """Understand one capture."""
-        gathered = gather(capture)
+        gathered = gather(capture.reads)
         arrays = tuple(build(found, capture) for found in gathered.filesystems)
         unread = (*gathered.unread, *(line for found in gathered.filesystems for line in found.unread))
         error = None
         if gathered.failed:
             error = printable("; ".join(gathered.failed))
-        elif not arrays and not gathered.complete:
+        elif not arrays and not gathered.complete and not gathered.none:
             error = "this poll holds no reading of a btrfs filesystem"
         return Observation(capture.at, capture.source, arrays, unread, error, gathered.complete and error is None)
+
+
+def _device_files(reads: tuple[Read, ...]) -> tuple[Want, ...]:
+    """The files of the devices that the tool has just listed, see :data:`DEVICE_FILES`."""
+    return tuple(
+        Files(f"{FOLDER}{found.uuid}/devinfo/{devid}/{name}")
+        for found in gather(reads).filesystems
+        if found.sysfs is not None and found.sysfs.operation != "device remove"
+        for devid in sorted(devids(found) or ())
+        for name in DEVICE_FILES
+    )
 
 
 PARSER = BtrfsParser()

@@ -2,42 +2,32 @@
 
 from __future__ import annotations
 
-import re
 from datetime import datetime, timedelta
 
 from mendwatch.model.observation import Activity, ActivityKind, LastActivity, LastOutcome
 from mendwatch.parsers.btrfs.dates import with_year, without_year
-from mendwatch.parsers.btrfs.outputs import LOST
 from mendwatch.parsers.btrfs.readings import Readings
+from mendwatch.parsers.btrfs.replacement import ReplaceState
+from mendwatch.parsers.btrfs.text import LOST
 
-WHEN = r"[ \d]?\d\.\w{3} \d\d:\d\d:\d\d"
-COUNTS = r", (?P<write>\d+) write errs, (?P<read>\d+) uncorr\. read errs"
-RUNNING = re.compile(rf"(?P<percent>\d+\.\d)% done{COUNTS}")
-ENDED = re.compile(
-    rf"Started on (?P<started>{WHEN}), (?P<how>finished|canceled|suspended) on (?P<ended>{WHEN})"
-    rf"(?: at (?P<percent>\d+\.\d)%)?{COUNTS}"
-)
-NEVER = "Never started"
-BALANCING = re.compile(r"Balance on '.*' is (?P<how>running|paused)(?:, \w+ requested)*")
-BALANCED = re.compile(r"(?P<done>\d+) out of about (?P<total>\d+) chunks balanced \((?P<looked>\d+) considered\),.*")
-NO_BALANCE = re.compile(r"No balance found on '.*'")
-SCRUB_FIELD = re.compile(r"\s*(?P<name>[A-Z][A-Za-z ]+): +(?P<value>.*)")
-SCRUB_OLD = re.compile(r"\s*(?:no stats available|scrub (?:status|started|resumed) .*|total bytes scrubbed: .*)")
-SCRUBBED = re.compile(r"\S+\s+\((?P<percent>[\d.]+)%\)")
-SPAN = re.compile(r"(?P<hours>\d+):(?P<minutes>\d\d):(?P<seconds>\d\d)")
-REPLACE_OUTCOMES = {"finished": LastOutcome.FINISHED, "canceled": LastOutcome.CANCELLED}
-SCRUB_OUTCOMES = {"finished": LastOutcome.FINISHED, "aborted": LastOutcome.CANCELLED}
+REPLACE_OUTCOMES = {ReplaceState.FINISHED: LastOutcome.FINISHED, ReplaceState.CANCELED: LastOutcome.CANCELLED}
+# One that was interrupted, by a crash or a shutdown, goes on from there with `scrub resume`.
+SCRUB_OUTCOMES = {
+    "finished": LastOutcome.FINISHED,
+    "aborted": LastOutcome.CANCELLED,
+    "interrupted": LastOutcome.SUSPENDED,
+}
 
 
 def activities_of(found: Readings, at: datetime, zone: str, missing: int | None) -> tuple[Activity, ...] | None:
     """What runs or is held; None if this poll did not look where it would be seen."""
-    runs = [*_replace(found, at, zone), *_removal(found, missing=bool(missing)), *_balance(found), *_scrub(found, zone)]
+    runs = [*_replace(found, at, zone), *_removal(found, missing), *_balance(found), *_scrub(found, zone)]
     if runs:
         return tuple(runs)
-    operation = found.sysfs.operation if found.sysfs is not None else None
+    operation = _operation(found)
     if found.replace is None and operation is None:
         return None
-    looked = operation is not None or found.usage is not None or found.show is not None
+    looked = operation is not None or any((found.usage, found.show, found.device_usage))
     if not looked and missing != 0:
         # The other way to rebuild, removal of the missing device, would show only in what this poll did not read.
         return None
@@ -46,11 +36,9 @@ def activities_of(found: Readings, at: datetime, zone: str, missing: int | None)
 
 def replacing(found: Readings) -> bool:
     """Whether a replace runs or is suspended, so that the device with devid 0 is its target."""
-    if found.replace is None:
-        return found.sysfs is not None and found.sysfs.operation == "device replace"
-    text = found.replace.strip()
-    ended = ENDED.fullmatch(text)
-    return RUNNING.fullmatch(text) is not None or (ended is not None and ended["how"] == "suspended")
+    if found.replace is not None:
+        return found.replace.held_or_running
+    return found.sysfs is not None and (found.sysfs.operation == "device replace" or found.sysfs.has_target)
 
 
 def targets(found: Readings) -> tuple[str, ...]:
@@ -61,15 +49,17 @@ def targets(found: Readings) -> tuple[str, ...]:
         return (found.show.target.path,) if found.show.target is not None else ()
     if found.stats:
         # The counters are listed by devid, and the target's is 0.
-        return (found.stats[0].path,)
-    return ()
+        return (found.stats[0].path,) if found.stats[0].devid in {0, None} else ()
+    listed = [one for one in (found.device_usage, found.usage) if one is not None and 0 in one.devids]
+    return (listed[0].free[listed[0].devids.index(0)][0],) if listed else ()
+
+
+def _operation(found: Readings) -> str | None:
+    return found.sysfs.operation if found.sysfs is not None else None
 
 
 def _replace(found: Readings, at: datetime, zone: str) -> list[Activity]:
     if not replacing(found):
-        text = (found.replace or "").strip()
-        if text not in {"", NEVER} and ENDED.fullmatch(text) is None:
-            found.odd(1, text)
         return []
     fills = targets(found)
     share = None
@@ -77,129 +67,92 @@ def _replace(found: Readings, at: datetime, zone: str) -> list[Activity]:
     if target is not None and target.size_bytes > 0:
         # The target carries the source's figures (dev-replace.c): its allocated part is where the position ends.
         share = min(1.0, target.used_bytes / target.size_bytes)
-    if found.replace is None:
-        return [Activity(ActivityKind.REBUILD, "replace", running=True, fills=fills, end_share=share)]
-    text = found.replace.strip()
-    match = RUNNING.fullmatch(text)
-    held = ENDED.fullmatch(text)
-    told = match or held
+    told = found.replace
+    # A filesystem that is mounted read-only has a target and no operation: the replace is suspended.
+    running = told.state is ReplaceState.RUNNING if told is not None else _operation(found) == "device replace"
+    held = None if running else "suspended"
     if told is None:
-        return []
-    write, read = int(told["write"]), int(told["read"])
-    permille = round(float(told["percent"]) * 10) if told["percent"] is not None else None
-    counters = {"write_errors": write, "read_errors": read}
+        kind = ActivityKind.REBUILD
+        return [Activity(kind, "replace", running, paused=not running, fills=fills, end_share=share, why_held=held)]
+    counters = {"write_errors": told.write_errors, "read_errors": told.read_errors}
     return [
         Activity(
             kind=ActivityKind.REBUILD,
             word="replace",
-            running=match is not None,
-            paused=match is None,
-            started=without_year(held["started"], at, zone) if held is not None else None,
-            done=permille / 1000 if permille is not None else None,
-            errors=write + read,
+            running=running,
+            paused=not running,
+            started=without_year(told.started, at, zone),
+            done=told.permille / 1000 if told.permille is not None else None,
+            errors=told.write_errors + told.read_errors,
             fills=fills,
-            counters=counters if permille is None else {"permille": permille, **counters},
+            counters=counters if told.permille is None else {"permille": told.permille, **counters},
             end_share=share,
-            why_held=None if match is not None else "suspended",
+            why_held=held,
         )
     ]
 
 
-def _removal(found: Readings, *, missing: bool) -> list[Activity]:
+def _removal(found: Readings, missing: int | None) -> list[Activity]:
     """A device that is being removed: its chunks are moved to the others, and no percentage exists."""
-    operation = found.sysfs.operation if found.sysfs is not None else None
+    operation = _operation(found)
     leaving = _leaving(found)
     if operation != "device remove" and (operation is not None or not leaving or replacing(found)):
         return []
-    if not leaving and missing:
-        leaving = set(LOST)
-    held = (
-        [size for chunks in found.usage.chunks for path, size in chunks.held if path in leaving] if found.usage else []
-    )
-    kind = ActivityKind.REBUILD if missing else ActivityKind.REMOVE
-    counters = {"allocated": sum(held)} if held else {}
+    rebuilds = any(path in LOST for path in leaving) if leaving else bool(missing)
+    counters = {"allocated": sum(leaving.values())} if leaving else {}
+    kind = ActivityKind.REBUILD if rebuilds else ActivityKind.REMOVE
     return [Activity(kind, "device remove", running=True, subject="device remove", counters=counters)]
 
 
-def _leaving(found: Readings) -> set[str]:
-    """A device is shrunk to nothing before its chunks move (btrfs_rm_device): its free space reads negative."""
-    if found.usage is None:
-        return set()
-    return {path for path, free in found.usage.free if free < 0}
+def _leaving(found: Readings) -> dict[str, int]:
+    """Bytes that devices still hold which are being removed."""
+    for one in (found.usage, found.device_usage):
+        if one is not None and (leaving := one.leaving()):
+            return leaving
+    rows = found.show.devices if found.show is not None else ()
+    return {row.path: row.used_bytes for row in rows if row.size_bytes == 0 < row.used_bytes}
 
 
 def _balance(found: Readings) -> list[Activity]:
-    operation = found.sysfs.operation if found.sysfs is not None else None
-    lines = [line.strip() for line in (found.balance or "").splitlines() if line.strip()]
-    head = BALANCING.fullmatch(lines[0]) if lines else None
-    if head is None:
-        for number, line in enumerate(lines, start=1):
-            if NO_BALANCE.fullmatch(line) is None:
-                found.odd(number, line)
-        if operation not in {"balance", "balance paused"}:
-            return []
-        paused = operation == "balance paused"
-        held = "balance paused" if paused else None
-        return [Activity(ActivityKind.BALANCE, "balance", running=not paused, paused=paused, why_held=held)]
-    counted = BALANCED.fullmatch(lines[1]) if len(lines) > 1 else None
-    for number, line in enumerate(lines[1:], start=2):
-        if BALANCED.fullmatch(line) is None:
-            found.odd(number, line)
-    done, total = (int(counted["done"]), int(counted["total"])) if counted is not None else (0, 0)
-    paused = head["how"] == "paused"
+    told = found.balance
+    operation = _operation(found)
+    if told is None and operation not in {"balance", "balance paused"}:
+        return []
+    paused = told.paused if told is not None else operation == "balance paused"
+    done, total, looked = (told.done, told.total, told.looked) if told is not None else (None, None, None)
     return [
         Activity(
             kind=ActivityKind.BALANCE,
             word="balance",
             running=not paused,
             paused=paused,
-            done=min(1.0, done / total) if total else None,
-            counters={"chunks": done, "considered": int(counted["looked"])} if counted is not None else {},
+            done=min(1.0, done / total) if done is not None and total else None,
+            counters={"chunks": done, "considered": looked} if done is not None and looked is not None else {},
             why_held="balance paused" if paused else None,
         )
     ]
 
 
-def _scrub_fields(found: Readings) -> dict[str, str]:
-    """The fields of ``scrub status``; the prose of before 5.2 is knowingly skipped."""
-    matches = (SCRUB_FIELD.fullmatch(line) for line in (found.scrub or "").splitlines())
-    return {match["name"].strip(): match["value"].strip() for match in matches if match is not None}
-
-
 def _scrub(found: Readings, zone: str) -> list[Activity]:
-    for number, line in enumerate((found.scrub or "").splitlines(), start=1):
-        if line.strip() and SCRUB_FIELD.fullmatch(line) is None and SCRUB_OLD.fullmatch(line) is None:
-            found.odd(number, line)
-    fields = _scrub_fields(found)
-    if fields.get("Status") != "running":
+    told = found.scrub
+    if told is None or told.status != "running":
         return []
-    scrubbed = SCRUBBED.fullmatch(fields.get("Bytes scrubbed", ""))
-    left = SPAN.fullmatch(fields.get("Time left", ""))
+    counters = {"hundredths": round(told.percent * 100)} if told.percent is not None else {}
+    if told.bytes_scrubbed is not None:
+        counters["scrubbed"] = told.bytes_scrubbed
     return [
         Activity(
             kind=ActivityKind.SCRUB,
             word="scrub",
             running=True,
-            started=with_year(fields.get("Scrub started", ""), zone),
+            started=with_year(told.started or "", zone),
             # After a cancel and a resume it counts past the end.
-            done=min(1.0, float(scrubbed["percent"]) / 100) if scrubbed is not None else None,
-            native_seconds_left=_seconds(left) if left is not None else None,
-            errors=_scrub_errors(fields),
-            counters={"hundredths": round(float(scrubbed["percent"]) * 100)} if scrubbed is not None else {},
+            done=min(1.0, told.percent / 100) if told.percent is not None else None,
+            native_seconds_left=told.left_s,
+            errors=told.errors,
+            counters=counters,
         )
     ]
-
-
-def _seconds(span: re.Match[str]) -> float:
-    return int(span["hours"]) * 3600.0 + int(span["minutes"]) * 60 + int(span["seconds"])
-
-
-def _scrub_errors(fields: dict[str, str]) -> int | None:
-    """Errors that could not be corrected, None where the summary does not tell."""
-    if fields.get("Error summary") == "no errors found":
-        return 0
-    told = fields.get("Uncorrectable", "")
-    return int(told) if told.isdecimal() else None
 
 
 def last_of(found: Readings, at: datetime, zone: str) -> LastActivity | None:
@@ -209,27 +162,25 @@ def last_of(found: Readings, at: datetime, zone: str) -> LastActivity | None:
 
 
 def _last_replace(found: Readings, at: datetime, zone: str) -> LastActivity | None:
-    match = ENDED.fullmatch((found.replace or "").strip())
-    if match is None or match["how"] not in REPLACE_OUTCOMES:
+    told = found.replace
+    if told is None or told.state not in REPLACE_OUTCOMES:
         return None
-    errors = int(match["write"]) + int(match["read"])
-    outcome = REPLACE_OUTCOMES[match["how"]]
+    errors = told.write_errors + told.read_errors
+    outcome = REPLACE_OUTCOMES[told.state]
     if outcome is LastOutcome.FINISHED and errors:
         outcome = LastOutcome.FINISHED_WITH_ERRORS
-    ended = without_year(match["ended"], at, zone)
-    started = without_year(match["started"], ended or at, zone)
+    ended = without_year(told.ended, at, zone)
+    started = without_year(told.started, ended or at, zone)
     return LastActivity(ActivityKind.REBUILD, "replace", outcome, ended, errors, started)
 
 
 def _last_scrub(found: Readings, zone: str) -> LastActivity | None:
-    fields = _scrub_fields(found)
-    outcome = SCRUB_OUTCOMES.get(fields.get("Status", ""))
-    if outcome is None:
+    told = found.scrub
+    outcome = SCRUB_OUTCOMES.get(told.status or "") if told is not None else None
+    if told is None or outcome is None:
         return None
-    errors = _scrub_errors(fields)
-    if outcome is LastOutcome.FINISHED and errors:
+    if outcome is LastOutcome.FINISHED and told.errors:
         outcome = LastOutcome.FINISHED_WITH_ERRORS
-    started = with_year(fields.get("Scrub started", ""), zone)
-    span = SPAN.fullmatch(fields.get("Duration", ""))
-    ended = started + timedelta(seconds=_seconds(span)) if started is not None and span is not None else None
-    return LastActivity(ActivityKind.SCRUB, "scrub", outcome, ended, errors, started)
+    started = with_year(told.started or "", zone)
+    ended = started + timedelta(seconds=told.lasted_s) if started is not None and told.lasted_s is not None else None
+    return LastActivity(ActivityKind.SCRUB, "scrub", outcome, ended, told.errors, started)

@@ -1,20 +1,18 @@
-"""The readings of one poll, put together by filesystem: the most exact of several forms, and what failed."""
+"""What one poll read of one filesystem: of several forms of an output the most exact, and what failed."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
-from mendwatch.model.capture import Capture, CommandRead
-from mendwatch.model.mountinfo import MOUNTINFO, Mount, odd_lines
+from mendwatch.model.capture import CommandRead
 from mendwatch.model.observation import Unread
-from mendwatch.parsers.btrfs.mounts import mounts_of
-from mendwatch.parsers.btrfs.outputs import Counted, Show, Usage, read_show, read_stats, read_usage
-from mendwatch.parsers.btrfs.sysfs import Sysfs, sysfs_of
-
-GROUPS = ("replace", "device", "filesystem", "scrub", "balance")
-VERBS = ("status", "stats", "show", "usage")
-TIMED_OUT = 124  # what timeout(1) ends with
-ERRORS_COUNTED = 64  # this bit of the exit code of `device stats -c` says that a counter is not 0
+from mendwatch.parsers.btrfs.balances import Balance, read_balance
+from mendwatch.parsers.btrfs.chunks import Usage, read_device_usage, read_df, read_usage
+from mendwatch.parsers.btrfs.commands import Asked, answered, why_not
+from mendwatch.parsers.btrfs.devices import Counted, Show, read_show, read_stats
+from mendwatch.parsers.btrfs.replacement import Replace, read_replace
+from mendwatch.parsers.btrfs.scrubs import Scrub, read_scrub
+from mendwatch.parsers.btrfs.sysfs import Sysfs
 
 
 @dataclass(slots=True)
@@ -22,146 +20,105 @@ class Readings:
     """What one poll read of one filesystem; None is 'not read'.
 
     Attributes:
+        one_device: the counters of a device that was asked by itself.
+        balance: None as well if there is none.
         asked: the commands that were run on it, whether they answered or not.
         failed: those that did not, each in words.
+        exactness: how exact the reading of each command is that counts.
     """
 
     mount: str | None = None
     uuid: str | None = None
     show: Show | None = None
     stats: list[Counted] | None = None
+    one_device: list[Counted] | None = None
     usage: Usage | None = None
-    replace: str | None = None
-    balance: str | None = None
-    scrub: str | None = None
+    df: Usage | None = None
+    device_usage: Usage | None = None
+    replace: Replace | None = None
+    balance: Balance | None = None
+    scrub: Scrub | None = None
     sysfs: Sysfs | None = None
     asked: set[str] = field(default_factory=set)
     failed: list[str] = field(default_factory=list)
     unread: list[Unread] = field(default_factory=list)
-    exact: set[str] = field(default_factory=set)
+    exactness: dict[str, int] = field(default_factory=dict)
 
     def odd(self, line: int, text: str) -> None:
         """Note a line that could not be read."""
         self.unread.append(Unread(line, text))
 
+    @property
+    def told(self) -> bool:
+        """Whether any command answered."""
+        return bool(self.exactness)
 
-@dataclass(frozen=True, slots=True)
-class Gathered:
-    """All filesystems of one poll, what failed where none could be told, and whether the mounts were listed."""
+    @property
+    def paths(self) -> set[str]:
+        """The devices that are named."""
+        counted = [*(self.stats or ()), *(self.one_device or ())]
+        listed = [free for one in (self.usage, self.device_usage) if one is not None for free in one.free]
+        shown = self.show.devices if self.show is not None else ()
+        return {one.path for one in (*counted, *shown)} | {path for path, _ in listed}
 
-    filesystems: tuple[Readings, ...]
-    unread: tuple[Unread, ...]
-    failed: tuple[str, ...]
-    complete: bool
+    def join(self, other: Readings) -> None:
+        """Take over what another place of the same filesystem told and this one did not."""
+        for one in fields(self):
+            mine = getattr(self, one.name)
+            if mine is None:
+                setattr(self, one.name, getattr(other, one.name))
+        self.asked |= other.asked
+        self.failed += other.failed
+        self.unread += other.unread
+        self.exactness = {**other.exactness, **self.exactness}
 
+    def take(self, command: Asked, read: CommandRead) -> tuple[Show, ...]:
+        """Read an output; of several forms of one the most exact counts, and all are accounted for line by line.
 
-def gather(capture: Capture) -> Gathered:
-    """Bring the readings of a poll together: commands by mount point, sysfs by UUID."""
-    mountinfo = next((f for f in capture.files() if f.path.endswith(MOUNTINFO)), None)
-    text = mountinfo.text if mountinfo is not None else None
-    mounts = mounts_of(text or "")
-    by_mount = {mount.point: Readings(mount=mount.point) for mount in mounts}
-    for read in capture.commands():
-        words = _words(read)
-        if words is not None and read.argv[-1].startswith("/"):
-            _take(by_mount.setdefault(read.argv[-1], Readings(mount=read.argv[-1])), words, read)
-    folders = sysfs_of(capture.reads)
-    _identify(by_mount, {mount.point: mount for mount in mounts}, folders)
-    found: dict[str, Readings] = {}
-    failed: list[str] = []
-    odd = [Unread(number, line) for number, line in odd_lines(text or "")]
-    for place, one in by_mount.items():
-        if _told(one) or (one.uuid in folders) or any(mount.point == place for mount in mounts):
-            # A filesystem that is mounted twice is one: the first mount point that was asked speaks for it.
-            found.setdefault(one.uuid or place, one)
-        else:
-            failed += one.failed[:1]
-            odd += one.unread
-    for uuid, folder in folders.items():
-        found.setdefault(uuid, Readings(uuid=uuid)).sysfs = folder
-    if mountinfo is not None and text is None:
-        failed.append(f"{MOUNTINFO}: {mountinfo.error}")
-    return Gathered(tuple(found.values()), tuple(odd), tuple(failed), text is not None)
+        Returns:
+            the filesystems of a listing that is not of this one alone.
+        """
+        self.asked.add(command.words)
+        if not answered(command, read):
+            self.failed.append(why_not(read))
+            return ()
+        before = self.exactness.get(command.words)
+        if command.words == "filesystem show":
+            shown = read_show(read.stdout, self.odd)
+            if not shown and read.stderr.strip():
+                # Without root the listing of the whole host is empty, and ends well.
+                self.failed.append(why_not(read))
+            if command.about is None or len(shown) > 1:
+                return tuple(shown)
+            if shown and (before is None or command.exactness > before):
+                self.show, self.uuid = shown[0], shown[0].uuid
+                self.exactness[command.words] = command.exactness
+            return ()
+        told = self._read(command, read.stdout)
+        if told and (before is None or command.exactness > before):
+            self.exactness[command.words] = command.exactness
+            for name, value in told.items():
+                setattr(self, name, value)
+        return ()
 
-
-def _words(read: CommandRead) -> tuple[str, str] | None:
-    """The group and the verb of a btrfs command, written out; None for any other command."""
-    if not read.argv or read.argv[0].rpartition("/")[2] != "btrfs":
-        return None
-    words = [word for word in read.argv[1:-1] if not word.startswith("-") and word not in {"json", "text"}]
-    if len(words) != 2:  # noqa: PLR2004 - a group and a verb
-        return None
-    group = next((full for full in GROUPS if full.startswith(words[0])), None)
-    verb = next((full for full in VERBS if full.startswith(words[1])), None)
-    return (group, verb) if group is not None and verb is not None else None
-
-
-def _take(found: Readings, words: tuple[str, str], read: CommandRead) -> None:
-    command = " ".join(words)
-    found.asked.add(command)
-    if not _answered(words, read):
-        found.failed.append(_why(read))
-        return
-    exact = bool({"-b", "--raw", "json"} & set(read.argv))
-    if command in found.exact and not exact:
-        return  # The same, rounded.
-    if exact:
-        found.exact.add(command)
-    match command:
-        case "replace status":
-            found.replace = read.stdout
-        case "balance status":
-            found.balance = read.stdout
-        case "device stats":
-            found.stats = read_stats(read.stdout, found.odd)
-        case "filesystem usage":
-            found.usage = read_usage(read.stdout, found.odd)
-        case "filesystem show":
-            _take_show(found, read.stdout)
-        case "scrub status" if not {"-R", "-d"} & set(read.argv):
-            found.scrub = read.stdout
-        case _:
-            pass  # Other forms say nothing that is not known from these.
-
-
-def _take_show(found: Readings, text: str) -> None:
-    shown = read_show(text, found.odd)
-    if shown:
-        found.show, found.uuid = shown[0], shown[0].uuid
-
-
-def _answered(words: tuple[str, str], read: CommandRead) -> bool:
-    if read.exit is None or read.exit == TIMED_OUT or read.error is not None:
-        return False
-    if words[0] == "balance":
-        return read.exit == 0 or (read.exit == 1 and read.stdout.startswith("Balance on"))
-    if words == ("device", "stats") and read.exit & ERRORS_COUNTED:
-        return True
-    return read.exit == 0
-
-
-def _why(read: CommandRead) -> str:
-    said = read.error or next(iter(read.stderr.strip().splitlines()), f"ended with {read.exit}")
-    words = [read.argv[0].rpartition("/")[2], *read.argv[1:]]
-    return f"{' '.join(words)}: {said}"
-
-
-def _told(found: Readings) -> bool:
-    read = (found.show, found.stats, found.usage, found.replace, found.balance, found.scrub)
-    return any(reading is not None for reading in read)
-
-
-def _identify(by_mount: dict[str, Readings], mounts: dict[str, Mount], folders: dict[str, Sysfs]) -> None:
-    """Find the UUID of filesystems that ``show`` did not tell: by scrub status, by device, or the last that is left."""
-    for place, found in by_mount.items():
-        if found.uuid is None and found.scrub is not None:
-            first = next(iter(found.scrub.splitlines()), "")
-            key, _, uuid = first.partition(":")
-            found.uuid = uuid.strip() if key == "UUID" and uuid.strip() else None
-        if found.uuid is None and place in mounts:
-            device = mounts[place].device.rpartition("/")[2]
-            found.uuid = next((uuid for uuid, folder in folders.items() if device in folder.blocks), None)
-    nameless = [found for found in by_mount.values() if found.uuid is None]
-    left = set(folders) - {found.uuid for found in by_mount.values()}
-    if len(nameless) == len(left) == 1:
-        nameless[0].uuid = left.pop()
+    def _read(self, command: Asked, text: str) -> dict[str, object]:
+        """What an output says, by the field that it belongs to; empty if it says nothing."""
+        match command.words:
+            case "replace status":
+                replace = read_replace(text, self.odd)
+                return {"replace": replace} if replace is not None else {}
+            case "balance status":
+                return {"balance": read_balance(text, self.odd)}
+            case "scrub status":
+                status = read_scrub(text, self.odd)
+                return {"scrub": status.scrub, "uuid": self.uuid or status.uuid}
+            case "device stats":
+                stats = read_stats(text, self.odd)
+                alone = command.about is not None and command.mount is None and command.about.startswith("/dev/")
+                return {"one_device" if alone else "stats": stats} if stats else {}
+            case "device usage":
+                return {"device_usage": read_device_usage(text, self.odd)}
+            case "filesystem usage":
+                return {"usage": read_usage(text, self.odd)}
+            case _:
+                return {"df": read_df(text, self.odd)}
