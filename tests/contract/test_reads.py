@@ -35,6 +35,8 @@ ALLOWED = {
         ("btrfs", "device", "stats", MOUNT),
         ("btrfs", "filesystem", "show", "--raw", MOUNT),
         ("btrfs", "filesystem", "usage", "-b", MOUNT),
+        # Tells without root which devices are missing, and by their numbers which of them sysfs may be asked about.
+        ("btrfs", "device", "usage", "-b", MOUNT),
         ("btrfs", "scrub", "status", MOUNT),
         ("btrfs", "balance", "status", MOUNT),
     },

@@ -22,6 +22,7 @@ COMMANDS = (
     ("btrfs", "device", "stats"),
     ("btrfs", "filesystem", "show", "--raw"),
     ("btrfs", "filesystem", "usage", "-b"),
+    ("btrfs", "device", "usage", "-b"),
     ("btrfs", "scrub", "status"),
 )
 BALANCE = ("btrfs", "balance", "status")
