@@ -362,3 +362,12 @@ def test_names_cannot_carry_control_characters() -> None:
     (array,) = observe(CommandRead(STATUS, 0, "books-\x1bmir: 0 800 raid raid1 2 AA 800/800 idle 0 0 -\n")).arrays
     assert array.name == "books-?mir"
     assert array.id == "books-?mir"
+
+
+def test_of_a_mapping_with_several_parts_the_worst_counts() -> None:
+    parts = ("vg0-a: 0 409600 raid raid1 2 Aa 0/409600 recover 0 0 -", "vg0-a: 409600 8 raid raid1 2 AA 8/8 idle 0 0 -")
+    for lines in (parts, parts[::-1]):
+        text = "\n".join(lines)
+        read = CommandRead(("dmsetup", "status", "--target", "raid", "--noflush"), 0, f"{text}\n")
+        (array,) = PARSER.parse(Capture(AT, "dm-raid", (read,))).arrays
+        assert array.redundancy_left == 0

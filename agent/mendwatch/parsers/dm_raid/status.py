@@ -54,6 +54,10 @@ def volumes_of(read: CommandRead, unread: list[Unread]) -> dict[str, Volume]:
         if done > total or len(match["health"]) > legs or mapped is None:
             unread.append(Unread(at, line))
             continue
+        if mapped in found and "D" not in match["health"] and "a" not in match["health"]:
+            # A mapping of several parts is only as good as its worst; LVM makes none of the raid target.
+            unread.append(Unread(at, line))
+            continue
         found[mapped] = Volume(
             type=match["type"],
             health=match["health"],
