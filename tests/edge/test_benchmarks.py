@@ -13,6 +13,7 @@ SMALL = {
     "delivery.py": ("--pages", "20"),
     "footprint.py": ("10",),
     "forecast.py": ("--seeds", "1"),
+    "parsers.py": ("--repeats", "1"),
 }
 
 

@@ -21,8 +21,9 @@ def find(array: Array, known: Mapping[str, ArrayState]) -> ArrayState | None:
     GUID and is another array.
     """
     if array.id_kind is not IdKind.NAME:
+        known_as = identity(array)
         for state in known.values():
-            if state.known_as == identity(array):
+            if state.known_as == known_as:
                 return state
     names = {array.name, *array.aliases}
     same_name = [state for state in known.values() if names & {state.array.name, *state.array.aliases}]
