@@ -60,7 +60,8 @@ def usage(*chunks: tuple[str, str, int, tuple[str, ...]], devices: tuple[str, ..
 def df(*chunks: tuple[str, str], used: str = "1.00MiB") -> CommandRead:
     """Chunks as kind and profile; none is empty."""
     lines = [f"{kind}, {profile}: total=1.00GiB, used={used}" for kind, profile in chunks]
-    return run("filesystem", "df", stdout="\n".join([*lines, "GlobalReserve, single: total=3.25MiB, used=0.00B"]) + "\n")
+    reserve = "GlobalReserve, single: total=3.25MiB, used=0.00B"
+    return run("filesystem", "df", stdout="\n".join([*lines, reserve]) + "\n")
 
 
 BOTH = ("/dev/sdb", "/dev/sdc")

@@ -206,12 +206,17 @@ def read_device_usage(text: str, odd: Note) -> Usage:
     """Read ``btrfs device usage``, which tells what each device holds but not how full it is."""
     found = Usage()
     path = ""
+    seen: list[Chunks] = []
     for number, line in lines(text):
         if (head := DEVICE_HEAD.fullmatch(line)) is not None:
-            path = head["path"]
+            path, seen = head["path"], []
             found.devids.append(int(head["id"]))
         elif found.devids and (held := DEVICE_HELD.fullmatch(line)) is not None:
-            _chunks(found, held["kind"].lower(), held["profile"].lower()).held.append((path, size_bytes(held["size"])))
+            chunks = _chunks(found, held["kind"].lower(), held["profile"].lower())
+            # Chunks over unlike numbers of devices have a line each.
+            before = chunks.held.pop()[1] if any(chunks is one for one in seen) else 0
+            chunks.held.append((path, before + size_bytes(held["size"])))
+            seen.append(chunks)
         elif found.devids and (fact := DEVICE_FACT.fullmatch(line)) is not None:
             if fact["name"] == "Unallocated":
                 found.free.append((path, size_bytes(fact["size"])))

@@ -93,7 +93,8 @@ def _identify(
             fitting = [uuid for uuid, blocks in devices.items() if blocks & _names(named)]
             one.uuid = fitting[0] if len(fitting) == 1 else None
     nameless = [one for place, one in places.items() if one.uuid is None and (one.told or place != WHOLE_HOST)]
-    left = ({*folders} | {str(one.uuid) for one in listed}) - {one.uuid for one in places.values()}
+    known = {*folders} | {str(one.uuid) for one in listed}
+    left = known - {one.uuid for one in places.values() if one.mount is not None}
     if len(nameless) == len(left) == 1:
         nameless[0].uuid = left.pop()
 
