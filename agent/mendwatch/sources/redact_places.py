@@ -28,8 +28,8 @@ _STRING = r'"((?:[^"\\]|\\.)*)"'
 _JSON = tuple(
     re.compile(pattern, re.IGNORECASE)
     for pattern in (
-        r'"(?:name|path|phys_?path|devid|devices?|host_?name|label|comment|id|uuid|serial(?:_?number)?|ww[in]d?|mount_?point|'
-        r'lv_(?:full_)?name|[vp][gv]_name|group|subject|drive)"\s*:\s*' + _STRING,
+        r'"(?:name|path|phys_?path|devid|devices?|host_?name|label|comment|id|uuid|serial(?:_?number)?|ww(?:n|id)|'
+        r'mount_?point|lv_(?:full_)?name|[vp][gv]_name|group|subject|drive)"\s*:\s*' + _STRING,
         _STRING.replace("*", "+") + r'(?=\s*:\s*\{\s*"name"\s*:)',
         r'"\w*(?:guid|hostid)"\s*:\s*"?(\d+)',
     )

@@ -60,5 +60,6 @@ GENERIC_FOLDERS = frozenset(_FOLDERS.split()) | {""}
 
 # Parts of names that the tools add and look for: legs of volumes, partitions, kinds of mapped devices, objects.
 KEPT_IN_NAMES = re.compile(
-    r"part\d+|rimage|rmeta|mimage|mlog|imeta|iorig|real|cow|tpool|[tc]data|[tc]meta|cvol|corig|pmspare|vdata|vpool|CRYPT|LUKS\d|LVM|mpath|naa|eui|0x[0-9a-f]{1,15}"
+    r"part\d+|rimage|rmeta|mimage|mlog|imeta|iorig|real|cow|tpool|[tc]data|[tc]meta|cvol|corig|pmspare|vdata|vpool"
+    r"|CRYPT|LUKS\d|LVM|mpath|naa|eui|0x[0-9a-f]{1,15}"
 )
