@@ -86,7 +86,7 @@ def read_mdstat(text: str) -> Mdstat:
     """
     found = Mdstat()
     unread: list[Unread] = []
-    known = False
+    known = headed = False
     for number, raw in enumerate(text.splitlines(), start=1):
         line = raw.strip()
         if line.startswith("Personalities"):
@@ -96,12 +96,14 @@ def read_mdstat(text: str) -> Mdstat:
         elif line and not raw[0].isspace():
             entry = _head(line)
             known = known or (entry is not None and not entry.odd)
+            headed = entry is not None
             if entry is not None:
                 found.entries.append(entry)
             if entry is None or entry.odd:
                 unread.append(Unread(number, raw))
-        elif line and not (found.entries and _body(found.entries, line)):
+        elif line and not (headed and _body(found.entries, line)):
             unread.append(Unread(number, raw))
+            headed = headed and BLOCKS.match(line) is None
     if not known:
         first = text.splitlines()[:1] or [""]
         message = "this is not the text of /proc/mdstat"
@@ -129,6 +131,8 @@ def _body(entries: list[Entry], line: str) -> bool:
     """Take a line that belongs to the last array; False if it is none that we know."""
     entry = entries[-1]
     if (blocks := BLOCKS.match(line)) is not None:
+        if entry.whole:
+            return False  # of an array whose first line is lacking
         slots = SLOTS.search(blocks["rest"])
         super_block = SUPER.match(blocks["rest"])
         near, far = _copies(blocks["rest"])
