@@ -103,6 +103,17 @@ STATS = """[/dev/sdb].write_io_errs    1
 [devid:2].generation_errs  0
 """
 
+LISTED = """/dev/sdb, ID: 1
+   Device size:          4294967296
+   Device slack:                  0
+   Unallocated:          4294967296
+
+missing, ID: 3
+   Device size:                   0
+   Device slack:                  0
+   Unallocated:          4294967296
+"""
+
 SCRUB = """UUID:             {uuid}
 Scrub started:    Tue May  6 05:08:09 2031
 Status:           {status}

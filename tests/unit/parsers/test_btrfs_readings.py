@@ -20,6 +20,7 @@ from support.btrfs_samples import (
     FILLING,
     GIB,
     GONE,
+    LISTED,
     LOST_ONE,
     MOUNT,
     MOUNTED,
@@ -339,12 +340,17 @@ OUTPUTS: tuple[Callable[[str], CommandRead], ...] = (
     lambda text: run("replace", "status", "-1", stdout=text),
     lambda text: run("device", "stats", stdout=text),
     lambda text: run("scrub", "status", stdout=text),
+    lambda text: run("filesystem", "df", stdout=text),
+    lambda text: run("device", "usage", stdout=text),
 )
-WHOLE = (show(*LOST_ONE).stdout, mirror(GONE).stdout, f"{RUNS}\n", STATS, scrub("running", RUNNING).stdout)
+WHOLE = (
+    *(show(*LOST_ONE).stdout, mirror(GONE).stdout, f"{RUNS}\n", STATS, scrub("running", RUNNING).stdout),
+    *(df(("Data", "RAID1"), ("System", "RAID1"), ("Metadata", "RAID1")).stdout, LISTED),
+)
 
 
 @settings(max_examples=300, deadline=timedelta(seconds=2))
-@given(st.integers(0, 4), st.integers(0, 400), st.integers(0, 400), st.text(max_size=12))
+@given(st.integers(0, 6), st.integers(0, 400), st.integers(0, 400), st.text(max_size=12))
 def test_cut_doubled_or_garbled_text_never_looks_whole(which: int, first: int, last: int, noise: str) -> None:
     texts = list(WHOLE)
     texts[which] = texts[which][:first] + noise + texts[which][last:]

@@ -50,8 +50,8 @@ def targets(found: Readings) -> tuple[str, ...]:
     if found.stats:
         # The counters are listed by devid, and the target's is 0.
         return (found.stats[0].path,) if found.stats[0].devid in {0, None} else ()
-    listed = [one for one in (found.device_usage, found.usage) if one is not None and 0 in one.devids]
-    return (listed[0].free[listed[0].devids.index(0)][0],) if listed else ()
+    listings = (one.numbered for one in (found.device_usage, found.usage) if one is not None)
+    return tuple(path for listed in listings for devid, path in listed if devid == 0)[:1]
 
 
 def _operation(found: Readings) -> str | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from mendwatch.model.capture import Capture
 from mendwatch.model.names import printable
 from mendwatch.model.observation import Array, Errors, IdKind, Member, Role, Setting
@@ -18,7 +20,7 @@ from mendwatch.parsers.btrfs.redundancy import (
     profiles_of,
     redundancy_of,
 )
-from mendwatch.parsers.btrfs.text import LOST
+from mendwatch.parsers.btrfs.text import LOST, NUMBER
 
 NEEDED = frozenset({"filesystem usage"})
 
@@ -79,10 +81,10 @@ def _members(found: Readings, capture: Capture) -> tuple[Member, ...]:
         members = [_numbered(found, one.id, one.path, filled, capture, missing=one.missing) for one in shown]
         return (*members, *_left_out(found, {device.id for device in shown}, capture))
     for listing in (found.device_usage, found.usage):
-        if listing is not None and len(listing.devids) == len(listing.free) > 0:
+        if listing is not None and listing.numbered:
             return tuple(
                 _numbered(found, devid, path, filled, capture, missing=path in LOST)
-                for devid, (path, _) in sorted(zip(listing.devids, listing.free, strict=True))
+                for devid, path in sorted(listing.numbered)
             )
     if found.stats:
         return tuple(
@@ -131,8 +133,8 @@ def _left_out(found: Readings, listed: set[int], capture: Capture) -> tuple[Memb
     counted = {device.devid: device.errors for device in found.stats or () if device.devid is not None}
     numbers = {device.devid for device in found.stats or () if device.devid is not None and device.missing}
     for one in (found.device_usage, found.usage):
-        if one is not None and len(one.devids) == len(one.free):
-            numbers |= {devid for devid, (path, _) in zip(one.devids, one.free, strict=True) if path in LOST}
+        if one is not None:
+            numbers |= {devid for devid, path in one.numbered if path in LOST}
     known = devids(found)
     folders = found.sysfs.devices if found.sysfs is not None else {}
     by_sysfs = {devid for devid, files in folders.items() if "missing" in files and (known is None or devid in known)}
@@ -175,5 +177,5 @@ def _settings(found: Readings) -> tuple[Setting, ...]:
     return tuple(
         Setting(f"scrub_speed_max of devid {devid}", f"{limit} B/s", "0 B/s (no limit)", int(limit) > 0)
         for devid, limit in told.items()
-        if limit.isdecimal()
+        if re.fullmatch(NUMBER, limit)
     )

@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from mendwatch.parsers.btrfs.text import Note, lines
+from mendwatch.parsers.btrfs.text import NUMBER, Note, lines
 
 HEAD = re.compile(r"Balance on '.*' is (?P<how>running|paused)(?:, \w+ requested)*")
 # The share that is left is -nan or -inf when no chunk was expected, and negative when there were more than expected.
 COUNTS = re.compile(
-    r"(?P<done>\d+) out of about (?P<total>\d+) chunks balanced \((?P<looked>\d+) considered\),\s+\S+ ?% left"
+    rf"(?P<done>{NUMBER}) out of about (?P<total>{NUMBER}) chunks balanced \((?P<looked>{NUMBER}) considered\),"
+    r"\s+\S+ ?% left"
 )
 NONE = re.compile(r"No balance found on '.*'")
 # With -v: which chunks it takes.

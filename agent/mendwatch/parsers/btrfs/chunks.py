@@ -8,14 +8,14 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from mendwatch.parsers.btrfs.text import LOST, SIZE, Note, lines, size_bytes
+from mendwatch.parsers.btrfs.text import LOST, NUMBER, SIZE, Note, lines, size_bytes
 
 KIND = r"(?P<kind>(?:Data|Metadata|System)(?:\+\w+)?)"
 HEAD = re.compile(rf"{KIND},\s?(?P<profile>\w+): Size:(?P<size>{SIZE}), Used:(?P<used>{SIZE})(?: .*)?")
 HELD = re.compile(rf"(?P<path>\S.*?)\s+(?P<size>{SIZE})")
 FREE_HEAD = "Unallocated:"
 SUMMARY_HEAD = "Overall:"
-SUMMARY = re.compile(r"(?P<name>[A-Z][\w(), ]+):\s+(?P<value>[^\s(]+)(?: %)?(?:\s*\(.*\))?")
+SUMMARY = re.compile(r"(?P<name>[A-Z]\w+(?: \w+)*(?: \([\w, ]+\))?):\s+(?P<value>[^\s(]+)(?: %)?(?:\s*\(.*\))?")
 COLUMNS = re.compile(r"(?:(?:Data|Metadata|System)(?:\+\w+)?\s*)+")
 PROFILES = re.compile(r"(?P<id>Id\s+)?(?:Path\s+)?(?P<profiles>(?:\w+\s+)+?)Unallocated(?:\s+Total)?(?:\s+Slack)?")
 RULE = re.compile(r"[-= ]+")
@@ -23,10 +23,13 @@ RULE = re.compile(r"[-= ]+")
 DF = re.compile(rf"{KIND}(?:, (?P<profile>\w+))?: total=(?P<total>{SIZE}), used=(?P<used>{SIZE})")
 DF_RESERVE = re.compile(rf"(?:GlobalReserve|unknown), single: total={SIZE}, used={SIZE}")
 RESERVE = "GlobalReserve"
-DEVICE_HEAD = re.compile(r"(?P<path>.*?),\s+ID: (?P<id>\d+)")
+DEVICE_HEAD = re.compile(r"(?P<path>.*?),\s+ID: (?P<id>\d{1,20})")
 # Behind a profile in stripes stands their number.
-DEVICE_HELD = re.compile(rf"{KIND},\s?(?P<profile>\w+)(?:/\d+)?:\s+(?P<size>{SIZE})")
+DEVICE_HELD = re.compile(rf"{KIND},\s?(?P<profile>\w+)(?:/{NUMBER})?:\s+(?P<size>{SIZE})")
 DEVICE_FACT = re.compile(rf"(?P<name>Device size|Device slack|Unallocated):\s+(?P<size>{SIZE})")
+
+PARITY = frozenset({"raid5", "raid6"})
+ROUNDED = 0.02  # Sums of rounded figures do not meet exactly.
 
 
 @dataclass(slots=True)
@@ -53,6 +56,7 @@ class Usage:
     Attributes:
         free: the space of each device that is in no chunk; lists every device where the output tells devices at all.
         devids: their numbers, in the same order, where the output tells them.
+        allocated_bytes: what all devices have in chunks, by the summary.
         missing_bytes: the size of missing devices. 0 says nothing: it reads so while a missing device is removed.
         doubtful: a line that could not be read may have held chunks.
     """
@@ -60,6 +64,7 @@ class Usage:
     chunks: list[Chunks] = field(default_factory=list)
     free: list[tuple[str, int]] = field(default_factory=list)
     devids: list[int] = field(default_factory=list)
+    allocated_bytes: int | None = None
     missing_bytes: int | None = None
     doubtful: bool = False
 
@@ -67,7 +72,7 @@ class Usage:
     def whole(self) -> bool:
         """Whether nothing was cut off: every kind of chunk is there, and every device that holds some."""
         kinds = {kind for chunks in self.chunks for kind in chunks.kind.split("+")}
-        return not self.doubtful and {"metadata", "system"} <= kinds and self._lists_holders()
+        return not self.doubtful and {"metadata", "system"} <= kinds and self._lists_holders() and self._adds_up()
 
     @property
     def missing(self) -> int | None:
@@ -75,10 +80,23 @@ class Usage:
         listed = bool(self.free) and not self.doubtful and self._lists_holders()
         return sum(path in LOST for path, _ in self.free) if listed else None
 
+    @property
+    def numbered(self) -> list[tuple[int, str]]:
+        """Number and path of each device; empty where the output does not tell them of all."""
+        paths = [path for path, _ in self.free]
+        return list(zip(self.devids, paths, strict=True)) if len(self.devids) == len(paths) else []
+
     def _lists_holders(self) -> bool:
         # By multiset: several missing devices have one name.
         listed = Counter(path for path, _ in self.free)
         return all(Counter(path for path, _ in chunks.held) <= listed for chunks in self.chunks)
+
+    def _adds_up(self) -> bool:
+        """Whether the rows are all that is allocated; early versions leave chunks with parity out of the summary."""
+        held = sum(size for chunks in self.chunks for _, size in chunks.held)
+        if not held or self.allocated_bytes is None or PARITY & {chunks.profile for chunks in self.chunks}:
+            return True
+        return abs(held - self.allocated_bytes) <= ROUNDED * self.allocated_bytes
 
     def leaving(self) -> dict[str, int]:
         """Bytes in chunks of devices that are being removed.
@@ -111,8 +129,11 @@ def read_usage(text: str, odd: Note) -> Usage:
         elif line == FREE_HEAD:
             rows = found.free
         elif not found.chunks and not table and (fact := SUMMARY.fullmatch(line)) is not None:
-            if fact["name"] == "Device missing" and re.fullmatch(SIZE, fact["value"]):
-                found.missing_bytes = size_bytes(fact["value"])
+            size = size_bytes(fact["value"]) if re.fullmatch(SIZE, fact["value"]) else None
+            if fact["name"] == "Device missing":
+                found.missing_bytes = size
+            elif fact["name"] == "Device allocated":
+                found.allocated_bytes = size
         elif COLUMNS.fullmatch(line) is not None:
             table = [Chunks(kind.lower(), "", 0) for kind in line.split()]
         elif table and (names := PROFILES.fullmatch(line)) is not None and not found.chunks:
@@ -146,7 +167,7 @@ def _read_row(line: str, found: Usage, *, numbered: bool) -> bool:
     if (
         len(sizes) < columns + (words[0] != "Used")
         or None in sizes
-        or not (summed or first == 1 or words[0].isdecimal())
+        or not (summed or first == 1 or re.fullmatch(NUMBER, words[0]))
     ):
         return False
     told = [size or 0 for size in sizes]
@@ -197,7 +218,7 @@ def _read_json_df(text: str, odd: Note) -> list[Chunks]:
             for row in json.loads(text)["filesystem-df"]
             if row["bg-type"] != RESERVE
         ]
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         odd(1, text.strip().splitlines()[0])
         return []
 
@@ -207,9 +228,10 @@ def read_device_usage(text: str, odd: Note) -> Usage:
     found = Usage()
     path = ""
     seen: list[Chunks] = []
+    facts: set[str] = set()
     for number, line in lines(text):
         if (head := DEVICE_HEAD.fullmatch(line)) is not None:
-            path, seen = head["path"], []
+            path, seen, facts = head["path"], [], set()
             found.devids.append(int(head["id"]))
         elif found.devids and (held := DEVICE_HELD.fullmatch(line)) is not None:
             chunks = _chunks(found, held["kind"].lower(), held["profile"].lower())
@@ -218,6 +240,9 @@ def read_device_usage(text: str, odd: Note) -> Usage:
             chunks.held.append((path, before + size_bytes(held["size"])))
             seen.append(chunks)
         elif found.devids and (fact := DEVICE_FACT.fullmatch(line)) is not None:
+            # What is told twice is of two devices, with something cut out between.
+            found.doubtful = found.doubtful or fact["name"] in facts
+            facts.add(fact["name"])
             if fact["name"] == "Unallocated":
                 found.free.append((path, size_bytes(fact["size"])))
         else:

@@ -7,19 +7,19 @@ import re
 from dataclasses import dataclass, field
 
 from mendwatch.model.observation import Errors
-from mendwatch.parsers.btrfs.text import LOST, SIZE, Note, lines, size_bytes
+from mendwatch.parsers.btrfs.text import LOST, NUMBER, SIZE, Note, lines, size_bytes
 
 LABEL = re.compile(r"Label: (?:'(?P<label>.*)'|none)\s+uuid: (?P<uuid>[0-9a-f-]{36})")
-TOTAL = re.compile(r"Total devices (?P<devices>\d+) FS bytes used .*")
+TOTAL = re.compile(rf"Total devices (?P<devices>{NUMBER}) FS bytes used {SIZE}")
 DEVICE = re.compile(
-    rf"devid\s+(?P<id>\d+) size (?P<size>{SIZE}) used (?P<used>{SIZE}) path ?(?P<path>.*?)(?P<missing>\s*MISSING)?"
+    rf"devid\s+(?P<id>{NUMBER}) size (?P<size>{SIZE}) used (?P<used>{SIZE}) path ?(?P<path>.*?)(?P<missing>\s*MISSING)?"
 )
 SOME_MISSING = "*** Some devices missing"
-STAT = re.compile(r"\[(?P<device>.*)\]\.(?P<counter>\w+)\s+(?P<count>\d+)")
+STAT = re.compile(r"\[(?P<device>.*)\]\.(?P<counter>\w+)\s+(?P<count>\d{1,20})")
 STATS_HEAD = re.compile(
     r"Id\s+Path\s+Write errors\s+Read errors\s+Flush errors\s+Corruption errors\s+Generation errors"
 )
-STATS_ROW = re.compile(r"(?P<id>\d+)\s+(?P<device>\S.*?)" + r"\s+(\d+)" * 5)
+STATS_ROW = re.compile(r"(?P<id>\d{1,20})\s+(?P<device>\S.*?)" + r"\s+(\d{1,20})" * 5)
 COUNTERS = ("write_io_errs", "read_io_errs", "flush_io_errs", "corruption_errs", "generation_errs")
 RULE = re.compile(r"[- ]+|[= ]+")
 
@@ -85,9 +85,10 @@ def read_show(text: str, odd: Note) -> list[Show]:
             shown.append(Show(head["uuid"], head["label"]))
         elif shown and (device := DEVICE.fullmatch(line)) is not None:
             path = device["path"].strip()
-            missing = device["missing"] is not None or path in LOST
-            row = Device(int(device["id"]), size_bytes(device["size"]), size_bytes(device["used"]), path, missing)
-            shown[-1].devices.append(row)
+            size, used = size_bytes(device["size"]), size_bytes(device["used"])
+            # Nothing used of nothing is what stands for a missing device.
+            missing = device["missing"] is not None or path in LOST or size == used == 0
+            shown[-1].devices.append(Device(int(device["id"]), size, used, path, missing))
         elif shown and (total := TOTAL.fullmatch(line)) is not None:
             shown[-1].total = int(total["devices"])
         elif shown and line == SOME_MISSING:
@@ -127,14 +128,14 @@ def _read_json_stats(text: str, odd: Note) -> list[Counted]:
         try:
             counts = {name: int(count) for name, count in row.items() if name.endswith("_errs")}
             devices.append(Counted(str(row["device"]), _errors(counts), int(row["devid"])))
-        except (ValueError, KeyError, TypeError, AttributeError):
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
             odd(1, json.dumps(row))
     return devices
 
 
 def _devid(path: str) -> int | None:
     number = path.removeprefix("devid:")
-    return int(number) if number != path and number.isdecimal() else None
+    return int(number) if number != path and re.fullmatch(NUMBER, number) else None
 
 
 def _errors(counts: dict[str, int]) -> Errors:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from mendwatch.model.names import printable
-from mendwatch.parsers.btrfs.chunks import Chunks, holding
+from mendwatch.parsers.btrfs.chunks import PARITY, Chunks, holding
 from mendwatch.parsers.btrfs.readings import Readings
 from mendwatch.parsers.btrfs.text import LOST
 
@@ -22,7 +22,6 @@ TOLERATED = {
     "raid5": 1,
     "raid6": 2,
 }
-PARITY = frozenset({"raid5", "raid6"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +61,9 @@ def missing_of(found: Readings) -> Missing:
     gone = gone_by_sysfs(found)
     if gone is not None:
         told.append(len(gone))
-    return Missing(max(*told, at_least), exact=True) if told else Missing(at_least, exact=False)
+    # A device that goes while it is mounted keeps its path everywhere but there.
+    exact = bool(told) and (found.show is None or found.show.whole)
+    return Missing(max([*told, at_least]), exact=exact)
 
 
 def gone_by_sysfs(found: Readings) -> tuple[int, ...] | None:
@@ -76,8 +77,8 @@ def gone_by_sysfs(found: Readings) -> tuple[int, ...] | None:
 def devids(found: Readings) -> set[int] | None:
     """The devices that the filesystem has by number, None if no reading lists them all."""
     for one in (found.device_usage, found.usage):
-        if one is not None and one.devids and one.missing is not None:
-            return set(one.devids)
+        if one is not None and one.numbered and one.missing is not None:
+            return {devid for devid, _ in one.numbered}
     show = found.show
     return {device.id for device in show.devices} if show is not None and len(show.devices) == show.total else None
 

@@ -9,11 +9,11 @@ from enum import StrEnum
 from mendwatch.parsers.btrfs.text import Note, lines
 
 WHEN = r"\d?\d\.[^\s,]+ \d\d:\d\d:\d\d"
-COUNTS = r", (?P<write>\d+) write errs, (?P<read>\d+) uncorr\. read errs"
-RUNNING = re.compile(rf"(?P<percent>\d+\.\d)% done{COUNTS}")
+COUNTS = r", (?P<write>\d{1,20}) write errs, (?P<read>\d{1,20}) uncorr\. read errs"
+RUNNING = re.compile(rf"(?P<percent>\d{{1,6}}\.\d)% done{COUNTS}")
 ENDED = re.compile(
     rf"Started on (?P<started>{WHEN}), (?P<how>finished|canceled|suspended) on (?P<ended>{WHEN})"
-    rf"(?: at (?P<percent>\d+\.\d)%)?{COUNTS}"
+    rf"(?: at (?P<percent>\d{{1,6}}\.\d)%)?{COUNTS}"
 )
 NEVER = "Never started"
 

@@ -5,33 +5,35 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from mendwatch.parsers.btrfs.text import SIZE, Note, lines, size_bytes
+from mendwatch.parsers.btrfs.text import NUMBER, SIZE, Note, lines, size_bytes
 
 FIELD = re.compile(r"(?P<name>[A-Z][A-Za-z ]+):(?:\s+(?P<value>.*))?")
 FIELDS = frozenset(
     {"UUID", "Scrub started", "Scrub resumed", "Status", "Duration", "Time left", "ETA", "Total to scrub"}
     | {"Bytes scrubbed", "Rate", "Error summary", "Corrected", "Uncorrectable", "Unverified"}
 )
-COUNTER = re.compile(r"(?P<name>[a-z_]+): (?P<count>\d+)")
+COUNTER = re.compile(r"(?P<name>[a-z_]+): (?P<count>\d{1,20})")
 COUNTERS = frozenset(
     {"data_extents_scrubbed", "tree_extents_scrubbed", "data_bytes_scrubbed", "tree_bytes_scrubbed", "read_errors"}
     | {"csum_errors", "verify_errors", "no_csum", "csum_discards", "super_errors", "malloc_errors"}
     | {"uncorrectable_errors", "unverified_errors", "corrected_errors", "last_physical"}
 )
-DEVICE = re.compile(r"[Ss]crub device .* \(id \d+\)(?: status| history| done)?")
+DEVICE = re.compile(r"[Ss]crub device .* \(id \d{1,20}\)(?: status| history| done)?")
 NO_STATS = "no stats available"
 UUID = re.compile(r"(?:UUID:\s+|scrub status for )(?P<uuid>[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})")
 PROSE = re.compile(
     r"scrub (?P<how>started|resumed) at (?P<date>.+?)(?:,| and)"
     r" (?P<status>running for|was aborted after|finished after|interrupted after)"
-    r" (?P<span>[\d:]+)(?: seconds)?(?:, not running)?"
+    r" (?P<span>[\d:]{1,20})(?: seconds)?(?:, not running)?"
 )
 PROSE_STATUS = {"running for": "running", "was aborted after": "aborted", "finished after": "finished"}
-PROSE_COUNT = re.compile(rf"total bytes scrubbed: (?P<bytes>{SIZE}) with (?P<errors>\d+) errors")
+PROSE_COUNT = re.compile(rf"total bytes scrubbed: (?P<bytes>{SIZE}) with (?P<errors>{NUMBER}) errors")
 PROSE_DETAILS = re.compile(r"error details:.*")
-PROSE_ERRORS = re.compile(r"corrected errors: \d+, uncorrectable errors: (?P<errors>\d+), unverified errors: \d+")
-SCRUBBED = re.compile(rf"(?P<bytes>{SIZE})(?:\s+\((?P<percent>[\d.]+)%\))?")
-SPAN = re.compile(r"(?P<hours>\d+):(?P<minutes>\d\d):(?P<seconds>\d\d)")
+PROSE_ERRORS = re.compile(
+    r"corrected errors: \d{1,20}, uncorrectable errors: (?P<errors>\d{1,20}), unverified errors: \d{1,20}"
+)
+SCRUBBED = re.compile(rf"(?P<bytes>{SIZE})(?:\s+\((?P<percent>\d{{1,6}}(?:\.\d{{1,6}})?)%\))?")
+SPAN = re.compile(r"(?P<hours>\d{1,6}):(?P<minutes>\d\d):(?P<seconds>\d\d)")
 WORST = ("running", "interrupted", "aborted", "finished")
 
 
@@ -97,7 +99,7 @@ def _field(part: Scrub, line: str) -> bool:
             part.percent = float(scrubbed["percent"]) if scrubbed["percent"] else None
         case "Error summary" if value == "no errors found":
             part.errors = 0
-        case "Uncorrectable" if value.isdecimal():
+        case "Uncorrectable" if re.fullmatch(NUMBER, value):
             part.errors = int(value)
         case _:
             pass  # What is told besides follows from these, or is no news.
@@ -120,7 +122,7 @@ def _prose(part: Scrub, line: str) -> bool:
         part.status = PROSE_STATUS.get(match["status"], "interrupted")
         part.started = match["date"] if match["how"] == "started" else None
         span = match["span"]
-        part.lasted_s = float(span) if span.isdecimal() else _seconds(span)
+        part.lasted_s = float(span) if re.fullmatch(r"\d{1,9}", span) else _seconds(span)
     elif (match := PROSE_COUNT.fullmatch(line)) is not None:
         part.bytes_scrubbed = size_bytes(match["bytes"])
         part.errors = int(match["errors"])

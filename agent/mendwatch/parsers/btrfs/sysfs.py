@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from mendwatch.model.capture import FileRead, Read
 from mendwatch.model.observation import Errors
 from mendwatch.parsers.btrfs.chunks import Chunks
+from mendwatch.parsers.btrfs.text import NUMBER
 
 FOLDER = "/sys/fs/btrfs/"
 SIZES = ("total", "used")
@@ -23,7 +24,7 @@ FILES = (
 # (6.18). So only the folders of devices are read that the filesystem itself lists, and none while one is removed.
 DEVICE_FILES = ("error_stats", "scrub_speed_max")
 PATH = re.compile(r".*/sys/fs/btrfs/(?P<uuid>[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})/(?P<name>.+)")
-DEVINFO = re.compile(r"devinfo/(?P<id>\d+)/(?P<file>\w+)")
+DEVINFO = re.compile(r"devinfo/(?P<id>\d{1,20})/(?P<file>\w+)")
 ALLOCATION = re.compile(r"allocation/(?P<kind>data|metadata|mixed|system)/(?P<profile>\w+)/(?P<size>total|used)_bytes")
 MIXED = "data+metadata"
 DEVICE = re.compile(r"devices/(?P<device>[^/]+)/(?P<file>size|dm/name)")
@@ -70,7 +71,11 @@ class Sysfs:
     def errors(self, devid: int) -> Errors | None:
         """The error counters of a device, None where the kernel tells none (before 6.1, or ``invalid``)."""
         lines = self.devices.get(devid, {}).get("error_stats", "").splitlines()
-        counts = {name: int(count) for name, _, count in (line.partition(" ") for line in lines) if count.isdecimal()}
+        counts = {
+            name: int(count)
+            for name, _, count in (line.partition(" ") for line in lines)
+            if re.fullmatch(NUMBER, count)
+        }
         if not counts:
             return None
         return Errors(
@@ -98,7 +103,7 @@ def _take(found: Sysfs, name: str, text: str) -> None:
     elif (device := DEVINFO.fullmatch(name)) is not None:
         found.devices.setdefault(int(device["id"]), {})[device["file"]] = text.strip()
     elif (chunks := ALLOCATION.fullmatch(name)) is not None:
-        if text.strip().isdecimal():
+        if re.fullmatch(NUMBER, text.strip()):
             sizes = found.allocation.setdefault((chunks["kind"], chunks["profile"]), {})
             sizes[chunks["size"]] = int(text)
     elif (block := DEVICE.fullmatch(name)) is not None:

@@ -6,7 +6,9 @@ import re
 from typing import Protocol
 
 UNITS = "BKMGTPE"
-SIZE = r"-?\d+(?:\.\d+)?(?:[kKMGTPE]i?B|B)?"
+NUMBER = r"\d{1,20}"
+SIZE = rf"-?{NUMBER}(?:\.{NUMBER})?(?:[kKMGTPE]i?B|B)?"
+LONGEST = 5000
 LOST = frozenset({"<missing disk>", "missing", "(null)", ""})
 """What stands in place of a path where there is no device."""
 # What the tool says on standard error, as it stands among the rest where both go to one place; early versions of
@@ -35,6 +37,15 @@ def size_bytes(text: str) -> int:
 
 
 def lines(text: str) -> list[tuple[int, str]]:
-    """The lines that say something, without the blanks around them, each with its number."""
-    stripped = ((number, raw.strip()) for number, raw in enumerate(text.splitlines(), start=1))
-    return [(number, line) for number, line in stripped if line and ASIDE.fullmatch(line) is None]
+    """The lines that say something, without the blanks around them, each with its number.
+
+    One that is longer than any of this tool is cut, so that no pattern has to search it.
+    """
+    found: list[tuple[int, str]] = []
+    for number, raw in enumerate(text.splitlines(), start=1):
+        line = raw.strip()
+        if len(line) > LONGEST:
+            line = f"{line[:LONGEST]}…"
+        if line and ASIDE.fullmatch(line) is None:
+            found.append((number, line))
+    return found
