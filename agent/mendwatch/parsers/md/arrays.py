@@ -138,12 +138,15 @@ def _counted(
 ) -> tuple[int | None, str | None]:
     if level in NONE_TO_LOSE:
         return 0, None
-    if not entry.whole and "degraded" not in sysfs.array:
+    if not entry.whole and not ("degraded" in sysfs.array and sysfs.members):
         return None, "its lines in /proc/mdstat are cut short"
     if level == "raid10":
         in_sync = _in_sync(entry, slots, sysfs)
         if in_sync is None:
             return None, "which slots are in sync was not read"
+        held = _held_at_most(entry, sysfs)
+        if held is not None and held < sum(in_sync):
+            return None, "which slots are in sync is told in two ways"
         return raid10_left(in_sync, *copies), None
     missing = _missing(entry, slots, sysfs)
     if missing is None:
@@ -167,30 +170,43 @@ def _missing(entry: Entry, slots: int | None, sysfs: Sysfs) -> int | None:
         told.append(degraded)
     if entry.slots is not None and entry.good is not None:
         told.append(entry.slots - entry.good)
-    held = _held_slots(entry, sysfs)
+    held = _held_at_most(entry, sysfs)
     if slots is not None and held is not None:
-        told.append(slots - len(held))
+        told.append(slots - held)
     return max(told, default=None)
 
 
-def _held_slots(entry: Entry, sysfs: Sysfs) -> set[int] | None:
-    """The slots with a member in sync by the members' own states; None unless every listed member told its own.
-
-    While the number of slots changes, members and slots belong to two geometries.
-    """
-    reshaping = entry.progress is not None and entry.progress.word == "reshape"
-    if reshaping or sysfs.array.get("sync_action") == "reshape" or not entry.members:
+def _held_at_most(entry: Entry, sysfs: Sysfs) -> int | None:
+    """How many slots can have a member in sync: those that say so, and those that neither say so nor carry a flag."""
+    if _reshapes(entry, sysfs) or not sysfs.members:
         return None
-    held: set[int] = set()
-    for listed in entry.members:
-        files = sysfs.members.get(listed.name, {})
-        if not {"state", "slot"} <= set(files):
-            return None
-        states = sysfs.states(listed.name)
-        slot = number(files, "slot")
-        if slot is not None and "in_sync" in states and "faulty" not in states:
-            held.add(slot)
-    return held
+    told = {name for name, files in sysfs.members.items() if {"state", "slot"} <= set(files)}
+    silent = sum(listed.flags in {"", "(W)"} for listed in entry.members if listed.name not in told)
+    # Lines that were cut short may lack members.
+    listed_names = {listed.name for listed in entry.members} if entry.whole else set(sysfs.members)
+    return silent + len(
+        {number(sysfs.members[name], "slot") for name in told & listed_names if _in_sync_by_itself(name, sysfs)}
+    )
+
+
+def _in_sync_by_itself(name: str, sysfs: Sysfs) -> bool:
+    states = sysfs.states(name)
+    return number(sysfs.members[name], "slot") is not None and "in_sync" in states and "faulty" not in states
+
+
+def _reshapes(entry: Entry, sysfs: Sysfs) -> bool:
+    """Whether the number of slots may be changing, so that members and slots belong to two geometries."""
+    reshaping = entry.progress is not None and entry.progress.word == "reshape"
+    return reshaping or sysfs.array.get("sync_action") == "reshape"
+
+
+def _held_slots(entry: Entry, sysfs: Sysfs) -> set[int | None] | None:
+    """The slots with a member in sync by the members' own states; None unless every listed member told its own."""
+    names = [listed.name for listed in entry.members]
+    told = all({"state", "slot"} <= set(sysfs.members.get(name, {})) for name in names)
+    if _reshapes(entry, sysfs) or not names or not told:
+        return None
+    return {number(sysfs.members[name], "slot") for name in names if _in_sync_by_itself(name, sysfs)}
 
 
 def _in_sync(entry: Entry, slots: int | None, sysfs: Sysfs) -> list[bool] | None:

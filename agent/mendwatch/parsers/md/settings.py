@@ -5,11 +5,14 @@ Built-in limits: 1000 and 200000 KiB/s a member (the kernel's md.c; Documentatio
 
 from __future__ import annotations
 
+import re
+
 from mendwatch.model.capture import Capture, FileRead
 from mendwatch.model.observation import Setting
 from mendwatch.parsers.md.sysfs import Sysfs
 
 DEFAULTS = {"min": 1000, "max": 200000}
+LIMIT = re.compile(r"\d{1,19}")
 
 
 def settings_of(sysfs: Sysfs, capture: Capture) -> tuple[Setting, ...]:
@@ -18,10 +21,10 @@ def settings_of(sysfs: Sysfs, capture: Capture) -> tuple[Setting, ...]:
     for end, default in DEFAULTS.items():
         name = f"sync_speed_{end}"
         value, _, scope = sysfs.array.get(name, "").partition(" ")
-        if not value.isdecimal():
+        if LIMIT.fullmatch(value) is None:
             name = f"speed_limit_{end}"
             value, scope = _system(capture, name), "(system)"
-        if value.isdecimal():
+        if LIMIT.fullmatch(value) is not None:
             slows = end == "max" and int(value) < default
             found.append(Setting(name, f"{value} KiB/s {scope}".rstrip(), f"{default} KiB/s", slows))
     return tuple(found)

@@ -28,8 +28,8 @@ class Sysfs:
 
 
 def number(files: Mapping[str, str], name: str) -> int | None:
-    """The leading number in a file, None if it has none."""
-    match = re.match(r"-?\d+", files.get(name, ""))
+    """The leading number in a file, None if it has none, or one that no kernel prints."""
+    match = re.match(r"-?\d{1,20}(?!\d)", files.get(name, ""))
     return int(match[0]) if match else None
 
 
