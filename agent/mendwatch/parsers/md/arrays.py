@@ -181,12 +181,12 @@ def _held_at_most(entry: Entry, sysfs: Sysfs) -> int | None:
     if _reshapes(entry, sysfs) or not sysfs.members:
         return None
     told = {name for name, files in sysfs.members.items() if {"state", "slot"} <= set(files)}
-    silent = sum(listed.flags in {"", "(W)"} for listed in entry.members if listed.name not in told)
-    # Lines that were cut short may lack members.
-    listed_names = {listed.name for listed in entry.members} if entry.whole else set(sysfs.members)
-    return silent + len(
-        {number(sysfs.members[name], "slot") for name in told & listed_names if _in_sync_by_itself(name, sysfs)}
-    )
+    in_sync = {name for name in told if _in_sync_by_itself(name, sysfs)}
+    if not entry.whole:
+        return len(in_sync)  # the line that lists the members may have been cut as well
+    listed = {member.name for member in entry.members}
+    silent = sum(member.flags in {"", "(W)"} for member in entry.members if member.name not in told)
+    return silent + len({number(sysfs.members[name], "slot") for name in in_sync & listed})
 
 
 def _in_sync_by_itself(name: str, sysfs: Sysfs) -> bool:
