@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 from mendwatch.model.capture import Capture
 from mendwatch.model.names import printable
@@ -77,15 +78,11 @@ def _members(found: Readings, capture: Capture) -> tuple[Member, ...]:
     """By the reading that names the devices best: with number and path, with one of them, by number in sysfs."""
     filled = targets(found)
     if found.show is not None:
-        shown = sorted(found.show.devices, key=lambda device: device.id)
-        members = [_numbered(found, one.id, one.path, filled, capture, missing=one.missing) for one in shown]
-        return (*members, *_left_out(found, {device.id for device in shown}, capture))
+        members = _numbered(found, ((one.id, one.path, one.missing) for one in found.show.devices), filled, capture)
+        return (*members, *_left_out(found, {device.id for device in found.show.devices}, capture))
     for listing in (found.device_usage, found.usage):
         if listing is not None and listing.numbered:
-            return tuple(
-                _numbered(found, devid, path, filled, capture, missing=path in LOST)
-                for devid, path in sorted(listing.numbered)
-            )
+            return _numbered(found, ((*row, row[1] in LOST) for row in listing.numbered), filled, capture)
     if found.stats:
         return tuple(
             _member(_counted_name(device, found), device.errors, capture, missing=device.missing, target=at_target)
@@ -98,14 +95,22 @@ def _members(found: Readings, capture: Capture) -> tuple[Member, ...]:
 
 
 def _numbered(
-    found: Readings, devid: int, path: str, filled: tuple[str, ...], capture: Capture, *, missing: bool
-) -> Member:
+    found: Readings, rows: Iterable[tuple[int, str, bool]], filled: tuple[str, ...], capture: Capture
+) -> tuple[Member, ...]:
+    """Devices by number and path, in the order of their numbers; the last of a row says whether it is missing."""
     counted = [*(found.stats or ()), *(found.one_device or ())]
-    by_number = (device.errors for device in counted if device.devid == devid)
-    by_path = (device.errors for device in counted if device.path == path and not device.missing and not missing)
-    errors = next(by_number, None) or next(by_path, None) or _sysfs_errors(found, devid)
-    name = f"devid {devid}" if missing else printable(path)
-    return _member(name, errors, capture, missing=missing, target=devid == 0 or (path in filled and not missing))
+    by_number = {device.devid: device.errors for device in reversed(counted) if device.devid is not None}
+    by_path = {device.path: device.errors for device in reversed(counted) if not device.missing}
+    return tuple(
+        _member(
+            f"devid {devid}" if missing else printable(path),
+            by_number.get(devid) or (None if missing else by_path.get(path)) or _sysfs_errors(found, devid),
+            capture,
+            missing=missing,
+            target=devid == 0 or (path in filled and not missing),
+        )
+        for devid, path, missing in sorted(rows)
+    )
 
 
 def _named(found: Readings, usage: Usage, capture: Capture) -> tuple[Member, ...]:
