@@ -170,6 +170,8 @@ def _missing(entry: Entry, slots: int | None, sysfs: Sysfs) -> int | None:
         told.append(degraded)
     if entry.slots is not None and entry.good is not None:
         told.append(entry.slots - entry.good)
+    if entry.word is not None and not _reshapes(entry, sysfs):
+        told.append(entry.word.count("_"))
     held = _held_at_most(entry, sysfs)
     if slots is not None and held is not None:
         told.append(slots - held)

@@ -12,7 +12,7 @@ HEAD = re.compile(r"(?P<name>\S+) : (?P<state>\w+)(?P<mode> \((?:read-only|auto-
 STATES = frozenset({"active", "inactive", "broken"})
 MEMBER = re.compile(r"(?P<name>[^\s\[\]]+)\[(?P<number>\d{1,9})\](?P<flags>(?:\([WJFSR]\))*)")
 BLOCKS = re.compile(r"\d+ blocks(?P<rest>.*)")
-SLOTS = re.compile(r"\[(?P<slots>\d{1,9})/(?P<good>\d{1,9})\](?: \[(?P<word>[U_]+)\])?")
+SLOTS = re.compile(r"\[(?P<slots>[0-9]{1,9})/(?P<good>[0-9]{1,9})\](?: \[(?P<word>[U_]+)\])?")
 COPIES = re.compile(r" (?P<copies>\d{1,3}) (?P<how>near|far|offset)-copies")
 SUPER = re.compile(r" super (?P<super>external:\S+|non-persistent|\d+\.\d+)")
 PROGRESS = re.compile(
@@ -133,7 +133,7 @@ def _body(entries: list[Entry], line: str) -> bool:
     if (blocks := BLOCKS.match(line)) is not None:
         if entry.whole:
             return False  # of an array whose first line is lacking
-        slots = SLOTS.search(blocks["rest"])
+        slots = _slots(blocks["rest"])
         super_block = SUPER.match(blocks["rest"])
         near, far = _copies(blocks["rest"])
         entries[-1] = replace(
@@ -158,6 +158,14 @@ def _body(entries: list[Entry], line: str) -> bool:
         entries[-1] = replace(entry, progress=Progress(held["word"], held=held["how"]))
         return True
     return line.startswith("bitmap:")
+
+
+def _slots(rest: str) -> re.Match[str] | None:
+    """The count of slots; None if there is none, or more than one, or one for another number of slots than listed."""
+    found = list(SLOTS.finditer(rest))
+    if len(found) != 1 or (found[0]["word"] and len(found[0]["word"]) != int(found[0]["slots"])):
+        return None
+    return found[0]
 
 
 def _copies(rest: str) -> tuple[int, int] | tuple[None, None]:
