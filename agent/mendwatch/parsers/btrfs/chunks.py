@@ -15,7 +15,10 @@ HEAD = re.compile(rf"{KIND},\s?(?P<profile>\w+): Size:(?P<size>{SIZE}), Used:(?P
 HELD = re.compile(rf"(?P<path>\S.*?)\s+(?P<size>{SIZE})")
 FREE_HEAD = "Unallocated:"
 SUMMARY_HEAD = "Overall:"
-SUMMARY = re.compile(r"(?P<name>[A-Z]\w+(?: \w+)*(?: \([\w, ]+\))?):\s+(?P<value>[^\s(]+)(?: %)?(?:\s*\(.*\))?")
+# The example of the manual page lacks one colon (btrfs-filesystem.8).
+SUMMARY = re.compile(
+    r"(?P<name>[A-Z]\w+(?: \w+)*(?: \([\w, ]+\))?)(?::|(?<=df\)))\s+(?P<value>[^\s(]+)(?: %)?(?:\s*\(.*\))?"
+)
 COLUMNS = re.compile(r"(?:(?:Data|Metadata|System)(?:\+\w+)?\s*)+")
 PROFILES = re.compile(r"(?P<id>Id\s+)?(?:Path\s+)?(?P<profiles>(?:\w+\s+)+?)Unallocated(?:\s+Total)?(?:\s+Slack)?")
 RULE = re.compile(r"[-= ]+")
