@@ -18,6 +18,7 @@ from mendwatch.settings.tables import (
     HostSettings,
     PolicySettings,
     PollingSettings,
+    ProgramSettings,
     SourceSettings,
 )
 
@@ -25,7 +26,7 @@ CONFIG = Path(__file__).parents[2] / "config"
 SAMPLE = sample()
 # A key or headline that is commented out has no blank after the sign; what explains has one.
 OFF = re.compile(r"^#(?=[\[a-z])", re.MULTILINE)
-NEEDED = {"name", "kind", "url", "server", "from", "to", "user", "password_file"}
+NEEDED = {"name", "kind", "url", "server", "from", "to", "user", "password_file", "argv"}
 SETTING = re.compile(r"^#([a-z_]+) = .*$", re.MULTILINE)
 
 
@@ -70,6 +71,7 @@ def test_every_key_of_every_table_is_shown_and_no_other() -> None:
         "polling": set(keys(PollingSettings)),
         # md is read from files: there is no command to name.
         **{f"source.{name}": source - ({"command"} if name == "md" else set()) for name in KNOWN_SOURCES},
+        "source.trays": set(keys(ProgramSettings)),
         "policy": set(keys(PolicySettings)),
         "array": set(keys(ArraySettings)) - set(keys(PolicySettings)),
         **{f"channel {kind}": {*keys(ChannelTable), *keys(model)} for kind, model in OPTIONS.items()},
@@ -88,7 +90,9 @@ def test_each_key_can_be_switched_on_alone(section: str) -> None:
         kept = {shown[0]}
         if section.startswith("#["):
             kept.add(section.splitlines()[0])
-        if "[[" in section:  # these have keys that must not be missing, and two that belong together
+        if (
+            "[[" in section or "#argv" in section
+        ):  # these have keys that must not be missing, and two that belong together
             kept |= {found[0] for found in SETTING.finditer(section) if found[1] in NEEDED}
         text = "\n".join(line[1:] if line in kept else line for line in section.splitlines())
         parse(text, f"sample with {shown[1]}")
@@ -107,7 +111,8 @@ def test_where_there_is_a_default_the_sample_shows_it(section: str) -> None:
 
 
 def test_every_key_is_explained() -> None:
-    models: list[type[BaseModel]] = [HostSettings, PollingSettings, SourceSettings, ArraySettings, ChannelTable]
+    models: list[type[BaseModel]] = [HostSettings, PollingSettings, SourceSettings, ProgramSettings]
+    models += [ArraySettings, ChannelTable]
     for model in (*models, *OPTIONS.values()):
         for field in keys(model).values():
             assert field.description

@@ -81,7 +81,7 @@ def test_each_problem_of_the_configuration_is_a_fault_of_its_own(site: Site) -> 
     checks = site.checks()
     assert [check.verdict for check in checks] == [Verdict.FAULT, Verdict.FAULT]
     assert checks[0].said.startswith("polling.idle: ")
-    assert checks[1].to_do == 'did you mean "zfs"?'
+    assert checks[1].to_do == 'did you mean "zfs"? A program of your own needs argv'
 
 
 def test_a_configuration_that_is_not_there_is_wrong_usage(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ def command(recordings: Files, json: JsonOption = False) -> None:  # noqa: FBT00
     """Show what the agent understood of each poll of a recording: one line a poll with --json."""
     parsers = registry.load().parsers
     for capture in playable(merge(open_all(recordings))):
-        parser = parsers.get(capture.source)
+        parser = registry.reader(parsers, capture)
         if parser is None:
             error = f"no parser reads the source {capture.source!r}"
             seen = Observation(capture.at, capture.source, error=error, complete=False)

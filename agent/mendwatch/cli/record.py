@@ -109,7 +109,10 @@ def _polls(pollers: Sequence[Poller], clock: Clock, lasts_s: float | None, pause
     due = begun
     while True:
         for one in pollers:
-            yield one.capture()
+            try:
+                yield one.capture()
+            except SourceError as error:  # a plug-in's fault; the others go on
+                typer.echo(f"mendwatch: {one.parser.name}: {error}", err=True)
         # A poll that took longer than the pause is not made up for.
         due = max(due + pause_s, clock.ticks())
         if lasts_s is None or due - begun > lasts_s:
@@ -118,7 +121,7 @@ def _polls(pollers: Sequence[Poller], clock: Clock, lasts_s: float | None, pause
 
 
 def _pollers(settings: Settings, wanted: Sequence[str], clock: Clock) -> list[Poller]:
-    found = registry.load()
+    found = registry.load(settings.sources)
     for name in wanted:
         if name in found.failed:
             message = f"--source {name}: cannot be had: {found.failed[name]}"

@@ -38,7 +38,7 @@ def command(
     # A history that an agent writes is not ours to continue.
     with History.open(history or ":memory:", exclusive=history is not None) as store:
         captures = playable(merge(opened))
-        for step in play(captures, registry.load().parsers, host, store, _unknown):
+        for step in play(captures, registry.load(settings.sources).parsers, host, store, _unknown):
             for entry in step.progress:
                 show.progress(published.progress(entry.array, entry.array_id, entry.sample))
             for alert in step.commit.alerts:

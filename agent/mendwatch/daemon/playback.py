@@ -10,6 +10,7 @@ from mendwatch.model.capture import Capture
 from mendwatch.model.plugin import Parser
 from mendwatch.model.policy import HostPolicy
 from mendwatch.model.state import Moment
+from mendwatch.sources.registry import reader
 from mendwatch.tracker.intervals import already_held
 
 
@@ -33,7 +34,7 @@ def play(
     held = {source: state.track.last for source, state in states.items()}
     skipped: set[str] = set()
     for capture in captures:
-        parser = parsers.get(capture.source)
+        parser = reader(parsers, capture)
         if parser is None:
             if capture.source not in skipped:
                 skipped.add(capture.source)

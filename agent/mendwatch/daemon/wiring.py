@@ -15,8 +15,9 @@ from mendwatch.delivery import registry as channels
 from mendwatch.delivery.routes import deliveries, levels
 from mendwatch.model.clock import Clock
 from mendwatch.model.plugin import Parser, Sender
-from mendwatch.settings import Settings
+from mendwatch.settings import ProgramSettings, Settings
 from mendwatch.sources import registry as parsers
+from mendwatch.sources.account import UNPRIVILEGED
 from mendwatch.sources.disks import Disks
 from mendwatch.sources.poll import Poller
 from mendwatch.sources.run import Runner
@@ -32,7 +33,8 @@ class Wiring:
 
     Attributes:
         host: the name in every message.
-        lookers: by source, whatever is not switched off.
+        lookers: by source, whatever is not switched off; also of a plug-in that could not be loaded, whose arrays must
+            not go out of sight unsaid.
         named: sources that are enabled by name, and must be there.
         senders: the open channels, by name.
         failed: plug-ins that could not be loaded, with the reason.
@@ -69,7 +71,8 @@ def wire(config: Path | None, runner: Runner, clock: Clock) -> Wiring:
     """
     settings = load(config, os.environ).settings
     host = settings.host.name or socket.gethostname()
-    found = parsers.load()
+    found = parsers.load(settings.sources)
+    failed = {name: parsers.Failed(name, why) for name, why in found.failed.items()}
     disks = Disks(clock, Path(settings.host.root))
     kinds = channels.load({channel.kind for channel in settings.channels})
     taken = {channel.name: levels(channel.options) for channel in settings.channels}
@@ -79,7 +82,7 @@ def wire(config: Path | None, runner: Runner, clock: Clock) -> Wiring:
         rules=Rules(settings.to_policy(host), partial(deliveries, channels=taken)),
         lookers={
             name: poller(parser, settings, disks, runner, clock)
-            for name, parser in found.parsers.items()
+            for name, parser in {**found.parsers, **failed}.items()
             if settings.sources[name].enabled is not False
         },
         named=frozenset(name for name, source in settings.sources.items() if source.enabled),
@@ -91,12 +94,18 @@ def wire(config: Path | None, runner: Runner, clock: Clock) -> Wiring:
 def poller(parser: Parser, settings: Settings, disks: Disks, runner: Runner, clock: Clock) -> Poller:
     """What polls one source as the configuration says."""
     source = settings.sources[parser.name]
+    user, program = None, None
+    if isinstance(source, ProgramSettings):
+        user, program = source.user or (UNPRIVILEGED if os.geteuid() == 0 else None), source.argv[0]
+    else:
+        program = source.command
     return Poller(
         parser,
         root=settings.host.root,
         runner=runner,
-        program=source.command,
+        program=program,
         timeout_s=source.timeout_s,
         clock=clock,
         disks=disks,
+        user=user,
     )

@@ -18,11 +18,13 @@ from mendwatch.model.policy import ArrayPolicy, HostPolicy
 from mendwatch.settings.refusals import Path, Refusals, known_keys, nearest
 from mendwatch.settings.tables import (
     KNOWN_SOURCES,
+    AnySource,
     ArraySettings,
     ChannelTable,
     HostSettings,
     PolicySettings,
     PollingSettings,
+    ProgramSettings,
     SourceSettings,
 )
 from mendwatch.settings.toml import shown
@@ -32,6 +34,8 @@ T = TypeVar("T", bound=BaseModel)
 SECTIONS = ("host", "polling", "source", "policy", "array", "channel")
 _TUPLE = re.compile(r"\('[^()]*\)")
 _QUOTED = re.compile(r"'([^']*)'")
+# It stands in alerts, ids and columns.
+_SOURCE_NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
 _AT_LINE = re.compile(r" \(at line (\d+), column (\d+)\)$")
 
 
@@ -53,13 +57,13 @@ class Settings:
     """All that the owner can decide, with the defaults filled in.
 
     Attributes:
-        sources: every known storage system, whether the file names it or not.
+        sources: every known storage system, whether the file names it or not, and the owner's own programs.
         arrays: overrides in the order of the file; each already holds what it takes from ``policy``.
     """
 
     host: HostSettings
     polling: PollingSettings
-    sources: Mapping[str, SourceSettings]
+    sources: Mapping[str, AnySource]
     policy: PolicySettings
     arrays: tuple[ArraySettings, ...]
     channels: tuple[ChannelSettings, ...]
@@ -178,20 +182,31 @@ class _Reader:
         self.refusals.add((key,), "is not a list of tables", f"begin each one with a line [[{key}]]")
         return []
 
-    def _sources(self, known: Collection[str]) -> dict[str, SourceSettings]:
-        read = dict.fromkeys(known, SourceSettings())
+    def _sources(self, known: Collection[str]) -> dict[str, AnySource]:
+        read: dict[str, AnySource] = dict.fromkeys(known, SourceSettings())
         tables = self._document.get("source", {})
         if not isinstance(tables, dict):
             self.refusals.add(("source",), "is not a table", "begin one for each storage system: [source.zfs]")
             return read
         for name, table in tables.items():
-            if name not in known:
-                self.refusals.add(("source", name), "unknown storage system", nearest(name, known))
-                continue
-            source = self._table(("source", name), table, SourceSettings)
+            source: AnySource | None = None
+            if name in known:
+                source = self._table(("source", name), table, SourceSettings)
+            elif isinstance(table, dict) and "argv" in table:
+                source = self._program(name, table)
+            else:
+                meant = nearest(name, known)
+                right = f"{meant}{'' if meant.endswith('?') else '.'} A program of your own needs argv"
+                self.refusals.add(("source", name), "unknown storage system", right)
             if source is not None:
                 read[name] = source
         return read
+
+    def _program(self, name: str, table: object) -> ProgramSettings | None:
+        if not _SOURCE_NAME.fullmatch(name):
+            right = "use up to 32 of a-z, 0-9, - and _, beginning with a letter or digit"
+            self.refusals.add(("source", name), "cannot be the name of a source", right)
+        return self._table(("source", name), table, ProgramSettings)
 
     def _arrays(self, policy: PolicySettings | None, polling: PollingSettings | None) -> tuple[ArraySettings, ...]:
         arrays = []

@@ -15,6 +15,7 @@ from mendwatch.settings.tables import (
     HostSettings,
     PolicySettings,
     PollingSettings,
+    ProgramSettings,
     SourceSettings,
 )
 from mendwatch.settings.toml import key_written, written
@@ -29,6 +30,9 @@ _HEAD = """\
 """
 # The tool that each storage system is read with; md is read from files alone.
 _TOOLS = {"zfs": "/usr/sbin/zpool", "btrfs": "/usr/bin/btrfs", "dm-raid": "/usr/sbin/dmsetup"}
+_PROGRAM = """\
+A storage system of your own: any name, and a program that prints what it knows as JSON (observation.schema.json).
+That of a plug-in has the plug-in's name and the keys above."""
 _CHANNELS = {
     "webhook": ("ops", "A POST with the alert as JSON (CloudEvents 1.0, structured mode)."),
     "email": ("mail", "A mail with a text and an HTML part."),
@@ -61,6 +65,7 @@ def _sources() -> Iterator[list[str]]:
             del fields["command"]
         yield _section(f"#[source.{name}]", said, fields, {"command": _TOOLS.get(name)}, explain=bool(said))
         said = ""
+    yield _section("#[source.trays]", _PROGRAM, keys(ProgramSettings))
 
 
 def _channels() -> Iterator[list[str]]:

@@ -53,6 +53,26 @@ def _name(text: str) -> str:
     return text
 
 
+def _argv(words: tuple[str, ...]) -> tuple[str, ...]:
+    if not words:
+        message = "the list is empty; give at least the program's path"
+        raise ValueError(message)
+    if any("\0" in word for word in words):
+        message = "a word holds a NUL; leave it out"
+        raise ValueError(message)
+    if not words[0].startswith("/") or words[0].endswith("/"):
+        message = f"{words[0]!r} is not the absolute path of a program; begin it with /"
+        raise ValueError(message)
+    return words
+
+
+def _unprivileged(user: str) -> str:
+    if user == "root":
+        message = "root has every right; name an account without any, such as nobody"
+        raise ValueError(message)
+    return _name(user)
+
+
 def _glob(text: str) -> str:
     if not text:
         message = "an empty name matches no array; give a name or a pattern such as backup-*"
@@ -96,6 +116,7 @@ def _not_longer_below(limits: dict[int, float] | None) -> dict[int, float] | Non
 AbsolutePath: TypeAlias = Annotated[StrictStr, AfterValidator(_absolute)]
 Name: TypeAlias = Annotated[StrictStr, AfterValidator(_name)]
 _LevelKey: TypeAlias = Annotated[int, BeforeValidator(_level_key)]
+CommandLimit: TypeAlias = Annotated[Duration, AfterValidator(_between(1, 9 * 60))]
 PollPace: TypeAlias = Annotated[Duration, AfterValidator(_between(5, 15 * 60))]
 WindowLimit: TypeAlias = Annotated[
     dict[_LevelKey, Duration] | None, BeforeValidator(_auto_or_table), AfterValidator(_not_longer_below)
@@ -149,12 +170,37 @@ class SourceSettings(Table):
         description="The tool to run. Default: the one found in the system's own folders.",
         examples=["/usr/sbin/zpool"],
     )
-    timeout_s: Annotated[Duration, AfterValidator(_between(1, 9 * 60))] = Field(
+    timeout_s: CommandLimit = Field(
         default=20.0,
         alias="timeout",
         description="How long one command may take (1s to 9m); the agent itself is never held up by it.",
         examples=["20s"],
     )
+
+
+class ProgramSettings(Table):
+    """A program of the owner's that prints what it knows of a storage system as our observation."""
+
+    enabled: StrictBool = Field(default=True, description="false: it is not run.")
+    argv: Annotated[tuple[StrictStr, ...], AfterValidator(_argv)] = Field(
+        description="The program by its absolute path, and its arguments; no shell comes between.",
+        examples=[["/usr/local/bin/trays-observation", "--shelf", "1"]],
+    )
+    user: Annotated[StrictStr, AfterValidator(_unprivileged)] | None = Field(
+        default=None,
+        description="The account without rights to run it as, if the agent is root. Default: nobody. An agent that is\n"
+        "not root runs it as itself.",
+        examples=["nobody"],
+    )
+    timeout_s: CommandLimit = Field(
+        default=20.0,
+        alias="timeout",
+        description="After this time it is ended (1s to 9m).",
+        examples=["20s"],
+    )
+
+
+AnySource: TypeAlias = SourceSettings | ProgramSettings
 
 
 class PolicySettings(Table):

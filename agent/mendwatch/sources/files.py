@@ -52,7 +52,7 @@ class Files:
     def _find(self, pattern: str) -> tuple[str, ...]:
         try:
             matches = sorted(self.root.glob(pattern.lstrip("/")))
-        except OSError:
+        except (OSError, ValueError):  # ValueError: a plug-in's pattern that is none
             return ()
         return tuple(f"/{match.relative_to(self.root)}" for match in matches)
 

@@ -43,6 +43,7 @@ class Poller:
         runner: runs the commands.
         program: the owner's absolute path of the parser's program; None to find it on the fixed path.
         timeout_s: for a single command.
+        user: the account without rights to run commands as, None for our own.
         clock: stamps the poll.
         disks: reads what concerns the drives; several pollers of one host can share one.
     """
@@ -57,8 +58,10 @@ class Poller:
         timeout_s: float,
         clock: Clock,
         disks: Disks | None = None,
+        user: str | None = None,
     ) -> None:
         self.parser = parser
+        self._user = user
         self._runner = runner
         self._program = program
         self._timeout_s = timeout_s
@@ -113,7 +116,7 @@ class Poller:
 
     def _run(self, want: Command) -> CommandRead:
         program = self._program if want.argv[0] == self.parser.program else None
-        read = self._runner.run(want.argv, program, self._timeout_s)
+        read = self._runner.run(want.argv, program, self._timeout_s, self._user)
         if want.seldom is not None:
             # One that was not even started (it is not installed, or the one before still hangs) has told nothing of
             # this state of things: it is asked again once its rest is over.

@@ -7,15 +7,18 @@ import selectors
 import shutil
 import signal
 import subprocess
+import sys
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
-from typing import IO
+from pathlib import Path
+from typing import IO, TypeAlias
 
 from mendwatch.model.capture import CommandRead
 from mendwatch.model.clock import Clock
+from mendwatch.sources.account import Account, account_for, changeable
 
 FIXED_PATH = ("/usr/local/sbin", "/usr/sbin", "/sbin", "/usr/local/bin", "/usr/bin", "/bin")
 
@@ -28,6 +31,9 @@ _KILL_GRACE_S = 1.0
 _LOOK_S = 0.1  # how often we look whether a process has ended that leaves its output open
 _END_S = 0.01  # the same once its output is closed, when the end is near
 _CHUNK_BYTES = 64 * 1024
+
+
+_Key: TypeAlias = tuple[str, tuple[str, ...]]  # the program and what it is called with
 
 
 @dataclass(slots=True)
@@ -54,36 +60,41 @@ class Runner:
         self._clock = clock
         self._path = os.pathsep.join(path)
         self._limit_bytes = limit_bytes
-        self._living: dict[tuple[str, ...], _Living] = {}
+        self._living: dict[_Key, _Living] = {}
         self._lock = threading.Lock()
 
     def find(self, name: str) -> str | None:
         """The absolute path of a program, None if it is not on the fixed path."""
         return shutil.which(name, path=self._path)
 
-    def run(self, argv: tuple[str, ...], program: str | None = None, timeout_s: float = 20.0) -> CommandRead:
+    def run(
+        self, argv: tuple[str, ...], program: str | None = None, timeout_s: float = 20.0, user: str | None = None
+    ) -> CommandRead:
         """Run one command and say what it printed, or why it gave no answer; never raises for what a tool does.
 
         Args:
             argv: the bare name and the arguments, as the recording keeps them.
             program: the absolute path to run in place of the one that is found on the fixed path.
             timeout_s: after this time the command is ended.
+            user: the account without rights to run it as; root then refuses a program that others could replace. None:
+                our own.
         """
         path = program or self.find(argv[0])
         if path is None:
             return CommandRead(argv, None, error=f"{argv[0]} is not installed (looked in {self._path})")
         living = _Living(self._clock.now())
+        key = (path, argv)
         with self._lock:
-            earlier = self._living.get(argv)
+            earlier = self._living.get(key)
             if earlier is not None and _lives(earlier):
                 return CommandRead(argv, None, error=_still_running(earlier))
-            self._living[argv] = living
+            self._living[key] = living
         started = self._clock.ticks()
         try:
             # Not under the lock: starting, too, can hang, if the program lies on a device that does.
-            process = self._start(argv, path)
-        except (OSError, ValueError) as error:
-            self._forget(argv)
+            process = self._start(argv, path, _account(path, user))
+        except (OSError, ValueError, LookupError) as error:
+            self._forget(key)
             return CommandRead(argv, None, error=f"{path} cannot be run: {_reason(error)}")
         living.process = process
         try:
@@ -92,10 +103,10 @@ class Runner:
             _signal(process, signal.SIGKILL)  # stopped by hand: the tool must not go on without us
             raise
         if process.poll() is not None:
-            self._forget(argv)
+            self._forget(key)
         return read
 
-    def _start(self, argv: tuple[str, ...], path: str) -> subprocess.Popen[bytes]:
+    def _start(self, argv: tuple[str, ...], path: str, account: Account | None) -> subprocess.Popen[bytes]:
         return subprocess.Popen(
             argv,
             executable=path,
@@ -105,11 +116,14 @@ class Runner:
             env={"PATH": self._path, **_ENVIRONMENT},
             cwd="/",
             start_new_session=True,
+            user=None if account is None else account.uid,
+            group=None if account is None else account.gid,
+            extra_groups=None if account is None else (),
         )
 
-    def _forget(self, argv: tuple[str, ...]) -> None:
+    def _forget(self, key: _Key) -> None:
         with self._lock:
-            del self._living[argv]
+            del self._living[key]
 
     def _read(
         self, argv: tuple[str, ...], process: subprocess.Popen[bytes], started: float, timeout_s: float
@@ -208,6 +222,53 @@ class _Output:
         self._selector.close()
         for stream in self._streams:
             stream.close()
+
+
+class PythonProcess:
+    """A module of ours in a Python of its own, which shares nothing with us but one open file.
+
+    Args:
+        module: by its full name.
+        arguments: for it.
+        search: where it finds modules.
+        keep: the number of the open file.
+
+    Raises:
+        OSError: it cannot be started.
+    """
+
+    def __init__(self, module: str, arguments: Sequence[str], search: Sequence[str], keep: int) -> None:
+        self._process = subprocess.Popen(
+            (sys.executable, "-P", "-m", module, *arguments),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            env={"PATH": os.pathsep.join(FIXED_PATH), "PYTHONPATH": os.pathsep.join(search), **_ENVIRONMENT},
+            cwd="/",
+            start_new_session=True,
+            pass_fds=(keep,),
+        )
+
+    def code(self, wait_s: float) -> int | None:
+        """How it ended, None if it has not within this time."""
+        with suppress(subprocess.TimeoutExpired):
+            return self._process.wait(wait_s)
+        return None
+
+    def kill(self) -> None:
+        """End it, and all that it has started."""
+        if self.code(0.0) is None:
+            _signal(self._process, signal.SIGKILL)
+        self.code(_KILL_GRACE_S)
+
+
+def _account(path: str, user: str | None) -> Account | None:
+    """The account to switch to before the program starts."""
+    account = None if user is None else account_for(user)
+    if account is not None and (why := changeable(Path(path))) is not None:
+        message = f"{why}, who could thereby run a program through root; give both to root alone"
+        raise PermissionError(message)
+    return account
 
 
 def _lives(living: _Living) -> bool:

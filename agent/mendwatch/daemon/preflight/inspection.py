@@ -23,9 +23,10 @@ from mendwatch.history import HISTORY_NAME, History
 from mendwatch.model.alert import Level
 from mendwatch.model.capture import Capture, CommandRead
 from mendwatch.model.clock import Clock
-from mendwatch.model.errors import HistoryError, SettingsError
+from mendwatch.model.errors import HistoryError, SettingsError, SourceError
 from mendwatch.model.observation import Array
 from mendwatch.model.plugin import Parser
+from mendwatch.parsers.printed import Printed
 from mendwatch.settings import Settings
 from mendwatch.sources import registry as parsers
 from mendwatch.sources.disks import Disks
@@ -94,7 +95,7 @@ def _rights() -> Check:
 
 def _sources(settings: Settings, clock: Clock, arrays: list[Array]) -> Iterator[Check]:
     """Poll each source once; what is understood is added to ``arrays``."""
-    found = parsers.load()
+    found = parsers.load(settings.sources)
     for name, why in found.failed.items():
         yield fault(f"source {name}", f"cannot be loaded: {why}", "mend or uninstall the plug-in")
     runner = Runner(clock)
@@ -107,7 +108,12 @@ def _sources(settings: Settings, clock: Clock, arrays: list[Array]) -> Iterator[
             yield fine(f"source {name}", "left out by the configuration")
         elif one.present():
             present += 1
-            yield from _source(parser, one.capture(), arrays, by_name=asked.enabled is True)
+            try:
+                capture = one.capture()
+            except SourceError as error:
+                yield fault(f"source {name}", str(error), "mend or uninstall the plug-in, or switch it off")
+                continue
+            yield from _source(parser, capture, arrays, by_name=asked.enabled is True)
         elif asked.enabled:
             said = f"not on this host (nothing matches {', '.join(parser.present_if)})"
             yield fault(f"source {name}", said, f"load its kernel module, or take enabled out of [source.{name}]")
@@ -153,6 +159,8 @@ def _refused(capture: Capture) -> str | None:
 
 
 def _to_do(parser: Parser, capture: Capture, refused: str | None) -> str:
+    if isinstance(parser, Printed):
+        return "run it by hand under its account; what it must print is in config/observation.schema.json"
     if refused:
         return _AS_ROOT
     silent = [read for read in capture.reads if isinstance(read, CommandRead) and read.exit is None]
