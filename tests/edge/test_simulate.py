@@ -24,8 +24,8 @@ def test_the_recording_says_that_it_is_invented_and_can_be_played(
     assert "Invented" in recording.header.note
     played = [line for line in recording.lines if isinstance(line, Capture)]
     assert f"{len(played)} polls" in capsys.readouterr().out
-    assert (played[-1].disks["sdb"].read_bytes or 0) > 10**11
-    assert played[-1].drives["sdb"].model == "EX500-C"
+    assert max(row.read_bytes or 0 for row in played[-1].disks.values()) > 10**11
+    assert {facts.model for facts in played[-1].drives.values()} == {"EX500-C"}
     assert len(played) > 15
 
 

@@ -4,7 +4,8 @@ Its physics stand apart from the forecaster's assumptions and name their referen
 them is tested and not mirrored. The same scenario and seed always give the same captures.
 """
 
-from mendwatch.simulator.play import captures
+from mendwatch.simulator.brakes import Blame
+from mendwatch.simulator.play import Story, captures
 from mendwatch.simulator.scenario import Kind, Scenario
 
-__all__ = ["Kind", "Scenario", "captures"]
+__all__ = ["Blame", "Kind", "Scenario", "Story", "captures"]

@@ -14,6 +14,9 @@ USERS_READ_BYTES_PER_S = 6e6
 USERS_WRITE_BYTES_PER_S = 2e6
 USERS_MS = 9.0
 SOURCE_QUEUE = 2.0
+# Small blocks all over, and what a drive makes of a region that it reads again and again.
+SMALL_REQUEST_BYTES = 24 * 1024
+STUCK_QUEUE = 9.0
 
 
 @dataclass(slots=True)
@@ -59,13 +62,14 @@ class Bench:
             work: of the rebuild and the users.
             seconds: how long the stretch was.
         """
-        requests = work.written_bytes / REBUILD_REQUEST_BYTES
+        requests = (work.written_bytes - work.small_bytes) / REBUILD_REQUEST_BYTES
+        small = work.small_bytes / SMALL_REQUEST_BYTES
         share = work.users_s / seconds if seconds else 0.0
-        for drive in serving:
+        for number, drive in enumerate(serving):
             row = self.rows.setdefault(drive.device, Row())
             read, written = USERS_READ_BYTES_PER_S * work.users_s, USERS_WRITE_BYTES_PER_S * work.users_s
             row.read_bytes += work.written_bytes + read
-            row.read_count += requests + read / USERS_REQUEST_BYTES
+            row.read_count += requests + small + read / USERS_REQUEST_BYTES
             row.read_ms += SOURCE_QUEUE * 1000 * max(0.0, work.source_busy_s - work.users_s)
             row.read_ms += USERS_MS * read / USERS_REQUEST_BYTES
             row.write_bytes += written
@@ -73,10 +77,14 @@ class Bench:
             row.write_ms += USERS_MS * written / USERS_REQUEST_BYTES
             row.busy_ms += 1000 * min(seconds, work.source_busy_s)
             row.in_flight = round(share)
+            if number == 0 and work.stuck_source_s:
+                # Only one of them has the bad region.
+                row.busy_ms += 1000 * max(0.0, 0.99 * work.stuck_source_s - work.source_busy_s)
+                row.read_ms += 1000 * STUCK_QUEUE * work.stuck_source_s
         if target is not None:
             row = self.rows.setdefault(target.device, Row())
             row.write_bytes += work.written_bytes
-            row.write_count += requests
+            row.write_count += work.written_bytes / REBUILD_REQUEST_BYTES
             row.write_ms += 1000 * work.target_queue_s
             row.busy_ms += 1000 * work.target_busy_s
             row.in_flight = round(work.target_queue_s / seconds) if seconds else 0

@@ -7,55 +7,73 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from random import Random
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 from mendwatch.model.capture import Capture, DriveFacts
 from mendwatch.simulator import md_text, zfs_text
+from mendwatch.simulator.brakes import Blame
 from mendwatch.simulator.counters import Bench
+from mendwatch.simulator.load import Load
 from mendwatch.simulator.physics import Course, Work
 from mendwatch.simulator.scenario import Drive, Kind, Scenario
 from mendwatch.simulator.scene import Scene
 
 QUIET_POLLS_AT_END = 5
-OFFICE_HOURS = range(8, 18)
-SATURDAY = 5
-QUIET_SHARE = 0.2
+HISTORY_PACE_S = 900.0
 KERNEL_WINDOW_S = 30.0
 
 
 def captures(scenario: Scenario) -> Iterator[Capture]:
     """The polls of the story, in order; the same for the same scenario."""
-    # Chance here invents a story and protects nothing.
-    rng = Random(scenario.seed)  # noqa: S311
-    story = _Story(scenario, rng)
-    quiet = 0
-    number = 0
-    while quiet < QUIET_POLLS_AT_END:
-        at = scenario.start + timedelta(seconds=round(number * scenario.poll_s + rng.uniform(0, 0.4), 3))
-        if scenario.until is not None and at > scenario.until:
-            return
-        yield story.capture(at)
-        quiet += story.scene.ended is not None
-        number += 1
+    return Story(scenario).captures()
 
 
-class _Story:
-    """What has happened so far."""
+class Story:
+    """What has happened so far.
 
-    def __init__(self, scenario: Scenario, rng: Random) -> None:
+    Attributes:
+        scene: how things stand at the latest poll.
+        pace_s: the time to the next poll; a reader may change it.
+        held_since: when something first held the rebuild up; blame: who holds it up now.
+        users: the others' share of the drives' time now.
+    """
+
+    def __init__(self, scenario: Scenario) -> None:
+        # Chance here invents a story and protects nothing.
+        rng = Random(scenario.seed)  # noqa: S311
+        self._rng = rng
         self._scenario = scenario
+        self.pace_s = scenario.poll_s
+        self.held_since: datetime | None = None
+        self.blame = Blame.NOBODY
+        self.users = 0.0
         self._course = Course(scenario, rng)
         self._bench = Bench()
         self._boot = str(UUID(int=rng.getrandbits(128), version=4))
         self._uuid = UUID(int=rng.getrandbits(128), version=4)
         self._up_s = rng.uniform(5, 60) * 86400
-        self._lost_at = scenario.start + timedelta(seconds=(scenario.healthy_polls - 0.5) * scenario.poll_s)
-        self._replaced_at = self._lost_at + timedelta(seconds=scenario.wait_s)
+        self._load = Load(scenario)
         members = scenario.members()
         self._first, self._second = rng.sample(range(len(members)), 2)
-        self.scene = Scene(scenario, scenario.start, members)
+        began = scenario.start - timedelta(days=scenario.history_days)
+        self._began = began
+        self.scene = Scene(scenario, began, members)
 
-    def capture(self, at: datetime) -> Capture:
+    def captures(self) -> Iterator[Capture]:
+        """The polls, in order."""
+        scenario = self._scenario
+        for poll in range(int(scenario.history_days * 86400 / HISTORY_PACE_S), 0, -1):
+            yield self._capture(scenario.start - timedelta(seconds=poll * HISTORY_PACE_S))
+        quiet = 0
+        due_s = 0.0
+        while quiet < QUIET_POLLS_AT_END:
+            at = scenario.start + timedelta(seconds=round(due_s + self._rng.uniform(0, 0.4), 3))
+            if scenario.until is not None and at > scenario.until:
+                return
+            yield self._capture(at)
+            quiet += self.scene.ended is not None
+            due_s += self.pace_s
+
+    def _capture(self, at: datetime) -> Capture:
         """The story goes on until ``at`` and is polled there."""
         self._go_on(at)
         scene, scenario = self.scene, self._scenario
@@ -67,7 +85,7 @@ class _Story:
             source=scenario.system,
             reads=zfs_text.reads(scene) if zfs else md_text.reads(scene, self._uuid),
             boot=self._boot,
-            up=round(self._up_s + (at - scenario.start).total_seconds(), 2),
+            up=round(self._up_s + (at - self._began).total_seconds(), 2),
             zone=scenario.zone,
             disks=rows,
             partitions={f"{device}1": row for device, row in rows.items()} if zfs else {},
@@ -87,21 +105,17 @@ class _Story:
             rotational=True,
             discard=drive.discard,
             zoned="none",
-            link="6.0 Gbps",
+            link=drive.link,
         )
-
-    def _users(self, at: datetime) -> float:
-        local = at.astimezone(ZoneInfo(self._scenario.zone))
-        busy = local.weekday() < SATURDAY and local.hour in OFFICE_HOURS
-        return self._scenario.office_load * (1.0 if busy else QUIET_SHARE)
 
     def _go_on(self, at: datetime) -> None:
         seconds = (at - self.scene.at).total_seconds()
-        users = self._users(at)
-        if self.scene.new is None and at >= self._replaced_at:
-            self.scene = replace(self.scene, new=self._scenario.replacement(), began=self._replaced_at)
-            seconds = (at - self._replaced_at).total_seconds()
-        if not self.scene.lost and at >= self._lost_at:
+        users = self.users = self._load.at(at)
+        replaced_at = self._scenario.replaced_at
+        if self.scene.new is None and at >= replaced_at:
+            self.scene = replace(self.scene, new=self._scenario.replacement(), began=replaced_at)
+            seconds = (at - replaced_at).total_seconds()
+        if not self.scene.lost and at >= self._scenario.lost_at:
             self.scene = replace(self.scene, lost=(self.scene.members[self._first],))
         if self.scene.rebuilding:
             self._rebuild(at, seconds, users)
@@ -121,7 +135,6 @@ class _Story:
         self._bench.move(serving, self.scene.new, late, max(1e-3, recent_s))
         walking = course.elapsed_s < course.walk_s
         since_bytes = course.done_bytes - (0.0 if walking else course.done_at_walk_bytes)
-        held = course.limit_bytes_per_s if course.held else None
         if self._scenario.kind is Kind.SECOND_FAILURE and course.done_bytes >= course.event_bytes:
             self.scene = replace(self.scene, lost=(*self.scene.lost[:1], self.scene.members[self._second]))
         self.scene = replace(
@@ -132,8 +145,11 @@ class _Story:
             walked=course.elapsed_s / course.walk_s if walking else 1.0,
             pass_s=course.elapsed_s - (0.0 if walking else course.walk_s),
             pass_share=since_bytes / course.size_bytes,
-            limit_bytes_per_s=held,
+            limit_bytes_per_s=course.limit_bytes_per_s,
         )
+        self.blame = course.blame
+        if self.held_since is None and course.held_after_s is not None:
+            self.held_since = self._scenario.replaced_at + timedelta(seconds=course.held_after_s)
         if course.over:
             unused_s = seconds - (course.elapsed_s - before_s)
             self.scene = replace(self.scene, ended=at - timedelta(seconds=unused_s))

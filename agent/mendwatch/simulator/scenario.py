@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
 DRIVES_LEAST, DRIVES_MOST = 4, 12
@@ -22,6 +22,10 @@ class Kind(StrEnum):
     STALLED = "stalled"
     THROTTLED = "throttled"
     SECOND_FAILURE = "second-failure"
+    BUSY_HOST = "busy-host"
+    BAD_REGION = "bad-region"
+    SLOW_LINK = "slow-link"
+    SCATTERED = "scattered"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +37,7 @@ class Drive:
     model: str
     serial: str
     discard: bool
+    link: str = "6.0 Gbps"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,11 @@ class Scenario:
         start: the first poll.
         zone: where the office hours are.
         office_load: share of the drives' time that users take in office hours; a fifth of it at other times.
+        backup_load: the same share in the hours of the nightly backup.
+        unsteady: how unlike the load of two hours and the rate of two stretches are, in log scale.
+        history_days: polls a quarter of an hour apart before the story begins.
+        late_onset: a shingled drive collapses only after a long stretch in order of blocks.
+        lifted_after_s: after this time somebody lifts the limit of a throttled one; None: nobody does.
         healthy_polls: polls before the loss; wait_s: from the loss to the new drive.
         until: no poll after this; None plays to the end.
 
@@ -68,6 +78,11 @@ class Scenario:
     poll_s: float = 60.0
     zone: str = "UTC"
     office_load: float = 0.04
+    backup_load: float = 0.0
+    unsteady: float = 0.0
+    history_days: float = 0.0
+    late_onset: bool = False
+    lifted_after_s: float | None = None
     healthy_polls: int = 5
     wait_s: float = 1800.0
     until: datetime | None = None
@@ -83,6 +98,7 @@ class Scenario:
             ),
             (not 0 < self.allocated <= 1, f"{self.allocated} allocated; take a share above 0, at most 1"),
             (not 0 <= self.office_load <= 0.5, f"an office load of {self.office_load}; take 0 to 0.5"),  # noqa: PLR2004
+            (not 0 <= self.backup_load <= 0.5, f"a backup load of {self.backup_load}; take 0 to 0.5"),  # noqa: PLR2004
             (not 1 <= self.poll_s <= 3600, f"a poll every {self.poll_s} s; take 1s to 1h"),  # noqa: PLR2004
         ):
             if wrong:
@@ -93,6 +109,16 @@ class Scenario:
         if self.kind is Kind.SECOND_FAILURE and self.parity < 2:  # noqa: PLR2004
             message = f"a second failure needs double parity, {self.level} has one"
             raise ValueError(message)
+
+    @property
+    def lost_at(self) -> datetime:
+        """When the drive is lost, between two polls."""
+        return self.start + timedelta(seconds=(self.healthy_polls - 0.5) * self.poll_s)
+
+    @property
+    def replaced_at(self) -> datetime:
+        """When the new drive is put in."""
+        return self.lost_at + timedelta(seconds=self.wait_s)
 
     @property
     def layout(self) -> str:
@@ -124,7 +150,8 @@ class Scenario:
 
     def replacement(self) -> Drive:
         """The drive that takes the lost one's place."""
-        return self._drive(self.drives, shingled=self.kind is Kind.SHINGLED)
+        new = self._drive(self.drives, shingled=self.kind is Kind.SHINGLED)
+        return replace(new, link="480 Mbps") if self.kind is Kind.SLOW_LINK else new
 
     def _drive(self, number: int, *, shingled: bool) -> Drive:
         gigabytes = self.size_bytes // 10**9
