@@ -99,6 +99,9 @@ def test_far_copies_are_read_from_the_table() -> None:
     assert only(status, far).redundancy_left == -1
 
 
+TEN = "books-ten: 0 800 raid raid10 3 128 raid10_copies 2 4 253:0"
+
+
 @pytest.mark.parametrize("count", ["0", "two"])
 def test_a_senseless_count_of_copies_is_not_used(count: str) -> None:
     status = told("books-ten: 0 800 raid raid10 4 DAAA 800/800 idle 0 0 -")
@@ -113,9 +116,21 @@ def test_a_table_that_was_refused_leaves_the_defaults() -> None:
 
 def test_an_odd_line_of_the_table_is_told_and_costs_nothing_else() -> None:
     status = told("books-ten: 0 800 raid raid10 4 DAAA 800/800 idle 0 0 -")
-    seen = observe(status, CommandRead(TABLE, 0, "\nnonsense\nroot: 0 800 linear 8:1 0\n"))
+    seen = observe(status, CommandRead(TABLE, 0, f"\nnonsense\n{TEN}\nroot: 0 800 linear 8:1 0\n"))
     assert [array.redundancy_left for array in seen.arrays] == [0]
     assert [(odd.line, odd.text) for odd in seen.unread] == [(2, "nonsense")]
+
+
+def test_a_table_without_the_volume_leaves_open_where_its_copies_lie() -> None:
+    status = told("books-ten: 0 800 raid raid10 4 DAAA 800/800 idle 0 0 -")
+    ten = only(status, CommandRead(TABLE, 0, f"nonsense {TEN}\n"))
+    assert (ten.redundancy_left, ten.why_unknown) == (None, "dmsetup table does not tell where its copies lie")
+
+
+def test_a_volume_that_only_the_table_tells_is_not_gone() -> None:
+    mirror = "books-mir: 0 800 raid raid1 2 AA 800/800 idle 0 0 -"
+    assert observe(told(mirror)).complete
+    assert not observe(told(mirror), CommandRead(TABLE, 0, f"{TEN}\n")).complete
 
 
 def test_a_table_of_one_device_needs_no_name() -> None:

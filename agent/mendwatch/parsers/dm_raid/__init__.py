@@ -74,12 +74,21 @@ class DmRaidParser:
         known = _reports(reports, odd)
         if answered:
             tables = _tables(capture, odd)
+            tabled = any(status.is_dmsetup(read, "table") and read.exit == 0 for read in capture.commands())
             matched = _matched(volumes, known)
+            reported = {id(one) for one in matched.values()}
             arrays = tuple(
-                build(volume, _known(mapped, volume, told, tables, matched.get(mapped), asked=bool(known)), capture)
+                build(
+                    volume,
+                    _known(mapped, volume, told, tables, matched.get(mapped), asked=bool(known), tabled=tabled),
+                    capture,
+                )
                 for mapped, volume in volumes.items()
             )
             complete = whole and any(status.devices_of(read) == () for read in answered)
+            elsewhere = {*told.legs, *tables}
+            complete = complete and all(mapped in volumes or f"{mapped}-real" in volumes for mapped in elsewhere)
+            complete = complete and all(id(one) in reported for one in known if one.raid and one.active)
             return Observation(capture.at, capture.source, arrays, tuple(odd), complete=complete)
         if any(read.exit == 0 for read in reports):
             arrays = tuple(_from_report(one, told, capture) for one in known if one.raid)
@@ -144,6 +153,7 @@ def _known(
     report: Reported | None,
     *,
     asked: bool,
+    tabled: bool,
 ) -> Known:
     uuid = told.uuids.get(mapped)
     name = names.shown_name(mapped, uuid)
@@ -162,6 +172,7 @@ def _known(
         device=told.devices.get(mapped),
         suspended=mapped in told.suspended,
         remarks=_remarks(report) if report is not None else () if asked else None,
+        layout_told=table is not None or not tabled,
     )
 
 

@@ -41,6 +41,7 @@ class Known:
         remarks: what a report says of its health; None if the poll holds no report.
         why_unknown: why the redundancy is not known although letters are.
         partial: the poll was not asked for more.
+        layout_told: False if the table, which tells where the copies of a raid10 lie, was asked for and did not.
     """
 
     name: str
@@ -56,11 +57,14 @@ class Known:
     remarks: tuple[str, ...] | None = None
     why_unknown: str | None = None
     partial: bool = False
+    layout_told: bool = True
 
 
 def build(volume: Volume, known: Known, capture: Capture) -> Array:
     """One array."""
     left, why = volume.left(known.copies)
+    if volume.type == "raid10" and not known.layout_told:
+        left, why = None, "dmsetup table does not tell where its copies lie"
     if left is None and known.why_unknown is not None:
         why = known.why_unknown
     lost = left is not None and left < 0

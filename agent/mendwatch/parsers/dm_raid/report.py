@@ -115,7 +115,8 @@ def _reported(group: str | None, lv: str, volumes: _Volumes, images: set[int]) -
 
 
 def _devices(row: Row) -> list[str]:
-    return [found["name"].strip("[]") for found in DEVICE.finditer(row.get("devices", ""))]
+    listed = (DEVICE.fullmatch(text.strip()) for text in row.get("devices", "").split(","))
+    return [found["name"].strip("[]") for found in listed if found is not None]
 
 
 def _health(row: Row) -> str:

@@ -75,10 +75,12 @@ def tables_of(read: CommandRead, unread: list[Unread]) -> dict[str, dict[str, st
     """The named parameters of each raid table, by mapped name."""
     found: dict[str, dict[str, str]] = {}
     for at, line, mapped, match in _lines(read, TABLE, unread):
-        if mapped is None:
+        count, words = int(match["count"]), match["words"].split()
+        # Behind the parameters stands the number of legs: without it the line was cut short.
+        if mapped is None or len(words) <= count or number(words[count]) is None:
             unread.append(Unread(at, line))
         else:
-            found[mapped] = _parameters(int(match["count"]), match["words"].split())
+            found[mapped] = _parameters(count, words)
     return found
 
 
