@@ -33,8 +33,7 @@ class Wiring:
 
     Attributes:
         host: the name in every message.
-        lookers: by source, whatever is not switched off; also of a plug-in that could not be loaded, whose arrays must
-            not go out of sight unsaid.
+        lookers: by source, whatever is not switched off, with stand-ins for what could not be loaded.
         named: sources that are enabled by name, and must be there.
         senders: the open channels, by name.
         failed: plug-ins that could not be loaded, with the reason.
@@ -72,7 +71,6 @@ def wire(config: Path | None, runner: Runner, clock: Clock) -> Wiring:
     settings = load(config, os.environ).settings
     host = settings.host.name or socket.gethostname()
     found = parsers.load(settings.sources)
-    failed = {name: parsers.Failed(name, why) for name, why in found.failed.items()}
     disks = Disks(clock, Path(settings.host.root))
     kinds = channels.load({channel.kind for channel in settings.channels})
     taken = {channel.name: levels(channel.options) for channel in settings.channels}
@@ -82,7 +80,7 @@ def wire(config: Path | None, runner: Runner, clock: Clock) -> Wiring:
         rules=Rules(settings.to_policy(host), partial(deliveries, channels=taken)),
         lookers={
             name: poller(parser, settings, disks, runner, clock)
-            for name, parser in {**found.parsers, **failed}.items()
+            for name, parser in {**found.parsers, **found.stand_ins}.items()
             if settings.sources[name].enabled is not False
         },
         named=frozenset(name for name, source in settings.sources.items() if source.enabled),

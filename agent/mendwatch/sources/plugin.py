@@ -34,7 +34,7 @@ from mendwatch.sources.plugin_words import (
 from mendwatch.sources.run import PythonProcess
 
 _MODULE = "mendwatch.sources.plugin_process"
-_SLACK_S = 5.0  # the process ends itself at the limit; this is how long after it we give up waiting for that
+_SLACK_S = 10.0  # the process ends itself at the limit; this is how long after it we give up waiting for that
 _END_S = 1.0
 
 
@@ -55,7 +55,6 @@ class Plugin:
         self._limit_s = limit_s
         self._lock = threading.Lock()
         self._process: _Process | None = None
-        self._declared: Declared | None = None
 
     def begin(self) -> None:
         """Start the process without waiting for it; what fails is told by :meth:`meet`."""
@@ -70,9 +69,6 @@ class Plugin:
         """
         with self._lock:
             self._ready()
-        declared = self._declared
-        if declared is not None:
-            self.program, self.present_if = declared.program, declared.present_if
 
     def wants(self, reads: tuple[Read, ...]) -> tuple[Want, ...]:
         """What the plug-in wants read.
@@ -118,7 +114,8 @@ class Plugin:
             if process is None:
                 process = self._process = _Process(self.name, self._value, self._limit_s)
             if not process.met:
-                self._declared = process.meet()
+                declared = process.meet()
+                self.program, self.present_if = declared.program, declared.present_if
         except OSError as error:
             message = f"no process can be started for the plug-in {self.name}: {error}"
             raise SourceError(message) from error

@@ -26,10 +26,13 @@ class Registry:
     Attributes:
         parsers: by name, sorted.
         failed: those that could not be had, with the reason.
+        stand_ins: for each of these something that says so at every poll, until it can be had after all; so that its
+            arrays do not go out of sight unsaid.
     """
 
     parsers: Mapping[str, Parser]
     failed: Mapping[str, str]
+    stand_ins: Mapping[str, Parser]
 
 
 def load(asked: Mapping[str, AnySource] | None = None) -> Registry:
@@ -42,6 +45,7 @@ def load(asked: Mapping[str, AnySource] | None = None) -> Registry:
     asked = asked or {}
     parsers: dict[str, Parser] = {}
     failed: dict[str, str] = {}
+    stand_ins: dict[str, Parser] = {}
     plugins: list[Plugin] = []
     for name, values in _found().items():
         if len(values) > 1:
@@ -60,12 +64,14 @@ def load(asked: Mapping[str, AnySource] | None = None) -> Registry:
             plugin.meet()
         except SourceError as error:
             failed[plugin.name] = str(error)
+            stand_ins[plugin.name] = plugin
         else:
             parsers[plugin.name] = plugin
     for name, source in asked.items():
         if isinstance(source, ProgramSettings):
             parsers[name] = Printed(name, (PurePosixPath(source.argv[0]).name, *source.argv[1:]))
-    return Registry(dict(sorted(parsers.items())), failed)
+    others = {name: Failed(name, why) for name, why in failed.items() if name not in stand_ins}
+    return Registry(dict(sorted(parsers.items())), failed, {**others, **stand_ins})
 
 
 def reader(parsers: Mapping[str, Parser], capture: Capture) -> Parser | None:
@@ -87,7 +93,7 @@ def _found() -> dict[str, list[str]]:
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """Stands in for a storage system that cannot be had, so that its arrays are not forgotten in silence."""
+    """Stands in for a storage system that cannot be had."""
 
     name: str
     why: str
