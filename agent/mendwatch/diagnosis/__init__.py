@@ -6,18 +6,29 @@ one file that judges the same :class:`mendwatch.model.evidence.View`; none knows
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from math import exp
 
-from mendwatch.diagnosis import busy_host, not_moving, shingled_writer, slow_reader, slow_writer, throttled
+from mendwatch.diagnosis import (
+    busy_host,
+    not_moving,
+    scattered_layout,
+    shingled_writer,
+    slow_link,
+    slow_reader,
+    slow_writer,
+    throttled,
+)
 from mendwatch.diagnosis.facts import suspect_lines
+from mendwatch.model.capture import DriveFacts
 from mendwatch.model.evidence import SLOW_BELOW, DiagnosisState, DriveMeans, DriveView, View
 from mendwatch.model.observation import Activity, ActivityKind, Array, Member
 from mendwatch.model.records import Finding, MemberSample, Sample
 
 __all__ = ["DiagnosisState", "begin", "findings", "suspect_lines", "update"]
 
-CAUSES = (not_moving, shingled_writer, slow_writer, slow_reader, busy_host, throttled)
+CAUSES = (not_moving, shingled_writer, slow_link, slow_writer, slow_reader, scattered_layout, busy_host, throttled)
 MEAN_OVER_POLLS = 6.0
 POLLS_BEFORE_BEST = 6
 PACE_WEIGHT = 0.2
@@ -69,9 +80,17 @@ def update(state: DiagnosisState, sample: Sample, array: Array) -> DiagnosisStat
     )
 
 
-def findings(state: DiagnosisState, array: Array) -> tuple[Finding, ...]:
-    """The causes that the evidence carries, surest first."""
-    view = _view(state, array)
+def findings(
+    state: DiagnosisState, array: Array, drives: Mapping[str, DriveFacts] | None = None
+) -> tuple[Finding, ...]:
+    """The causes that the evidence carries, surest first.
+
+    Args:
+        state: after the latest sample.
+        array: as the latest poll shows it.
+        drives: what the kernel knows of the drive behind each member, by member name.
+    """
+    view = _view(state, array, drives or {})
     if view.stands or view.held is not None:
         # Where nothing moves the drives' rates say nothing of why.
         return tuple(found for found in (not_moving.judge(view),) if found is not None)
@@ -93,10 +112,11 @@ def _drawn(before: DriveMeans | None, member: MemberSample, weight: float) -> Dr
         ms_per_read=_mean(old.ms_per_read, member.ms_per_read, weight),
         ms_per_write=_mean(old.ms_per_write, member.ms_per_write, weight),
         busy=_mean(old.busy, member.busy, weight),
+        bytes_per_read=_mean(old.bytes_per_read, member.bytes_per_read, weight),
     )
 
 
-def _view(state: DiagnosisState, array: Array) -> View:
+def _view(state: DiagnosisState, array: Array, drives: Mapping[str, DriveFacts]) -> View:
     members = {member.name: member for member in array.members}
     targets = [_drive(state, members.get(name), name) for name in state.filled if name in state.now]
     target = max(targets, key=lambda drive: drive.now.busy or 0.0, default=None)
@@ -120,6 +140,7 @@ def _view(state: DiagnosisState, array: Array) -> View:
         still_s=state.still_s,
         still_polls=state.still_s / state.pace_s if state.pace_s else 0.0,
         stands=state.still_s >= longest_s,
+        target_link=drives[target.name].link if target is not None and target.name in drives else None,
         held=None if activity is None or activity.running else activity.why_held or "it does not run",
     )
 

@@ -13,6 +13,11 @@ OTHER_SHARE_UNSEEN = 1.0
 # Sources that read ahead of a new drive which has just slowed down look the same for a while.
 POLLS_LEAST = 12
 SLOWER_WRITES = 3.0
+# Others' small requests move few bytes and take much time all the same: told by the time, beside what the same rate
+# took when the rebuild was at its best, and by the size of the reads.
+FALLEN_BELOW = 0.75
+OTHER_TIME = 0.3
+SMALLER_READS = 0.75
 
 
 def judge(view: View) -> Finding | None:
@@ -28,15 +33,39 @@ def judge(view: View) -> Finding | None:
     known_slow = view.slow_polls > 0
     if (view.slow_polls or view.polls) < POLLS_LEAST:
         return None
-    if busy < SATURATED or other < (OTHER_SHARE if known_slow else OTHER_SHARE_UNSEEN) * rate:
+    if busy < SATURATED:
+        return None
+    other_time = _other_time(view)
+    if other < (OTHER_SHARE if known_slow else OTHER_SHARE_UNSEEN) * rate and other_time < OTHER_TIME:
         return None
     evidence = (
-        f"the {len(view.sources)} source drives: {percent(busy)} busy, each with {speed(other)} beyond the rebuild's "
-        f"own {speed(rate)}"
+        f"the {len(view.sources)} source drives: {percent(busy)} busy, each with {speed(max(0.0, other))} beyond the "
+        f"rebuild's own {speed(rate)}"
     )
+    if other_time >= OTHER_TIME:
+        evidence += f", and for {percent(other_time)} of the time with others' requests"
     if view.best_bytes_per_s is not None:
         evidence += f" (it went at {speed(view.best_bytes_per_s)} before)"
     return Finding(Cause.BUSY_HOST, None, 0.8 if known_slow else 0.55, evidence)
+
+
+def _other_time(view: View) -> float:
+    """Share of the sources' time that the rebuild's own rate does not explain; 0 where nothing says so."""
+    if not view.fallen_below(FALLEN_BELOW):
+        return 0.0
+    shares = [_others_share(source, view.share_of_best or 0.0) for source in view.sources]
+    return median(shares)
+
+
+def _others_share(source: DriveView, share_of_best: float) -> float:
+    now, best = source.now, source.best
+    if best is None or best.busy is None or now.busy is None or not now.write_bytes_per_s:
+        return 0.0
+    if now.bytes_per_read is None or best.bytes_per_read is None:
+        return 0.0
+    if now.bytes_per_read > SMALLER_READS * best.bytes_per_read:
+        return 0.0
+    return now.busy - best.busy * share_of_best
 
 
 def _slowed_itself(target: DriveView) -> bool:

@@ -15,7 +15,7 @@ class DriveMeans:
     """What a drive did on average over the latest polls; None where its counters never said.
 
     Attributes:
-        busy: share of the time with a request in flight, 0..1.
+        busy: share of the time with a request in flight, 0..1; bytes_per_read: the size of a read.
     """
 
     read_bytes_per_s: float | None = None
@@ -23,6 +23,7 @@ class DriveMeans:
     ms_per_read: float | None = None
     ms_per_write: float | None = None
     busy: float | None = None
+    bytes_per_read: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,7 @@ class View:
         still_s: observed seconds since anything moved; still_polls: the same in polls of the usual pace.
         stands: whether that is longer than this rebuild's own pauses explain.
         held: why it is paused or waits, in the storage system's words.
+        target_link: the speed of the new drive's link in the kernel's words, None where it is not known.
     """
 
     target: DriveView | None
@@ -90,6 +92,7 @@ class View:
     still_polls: float
     stands: bool
     held: str | None
+    target_link: str | None = None
 
     @property
     def share_of_best(self) -> float | None:

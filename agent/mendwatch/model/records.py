@@ -138,6 +138,7 @@ class MemberSample:
     ms_per_write: float | None = None
     busy: float | None = None
     filling: bool = False
+    bytes_per_read: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

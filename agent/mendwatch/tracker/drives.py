@@ -135,6 +135,7 @@ def _sample(
         ms_per_read=_ratio(_grown(before.read_ms, row.read_ms), _grown(before.read_count, row.read_count)),
         ms_per_write=_ratio(_grown(before.write_ms, row.write_ms), _grown(before.write_count, row.write_count)),
         busy=None if busy_ms is None else min(1.0, busy_ms / (dt_s * 1000)),
+        bytes_per_read=_ratio(_grown(before.read_bytes, row.read_bytes), _grown(before.read_count, row.read_count)),
         filling=filling,
     )
 

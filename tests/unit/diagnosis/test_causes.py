@@ -6,7 +6,16 @@ from dataclasses import replace
 
 import pytest
 
-from mendwatch.diagnosis import busy_host, not_moving, shingled_writer, slow_reader, slow_writer, throttled
+from mendwatch.diagnosis import (
+    busy_host,
+    not_moving,
+    scattered_layout,
+    shingled_writer,
+    slow_link,
+    slow_reader,
+    slow_writer,
+    throttled,
+)
 from mendwatch.model.evidence import DriveMeans, DriveView, View, percent, speed
 from mendwatch.model.observation import Errors, Setting
 from mendwatch.model.records import Cause
@@ -38,7 +47,7 @@ def view(target: DriveView | None, *sources: DriveView, rate: float, best: float
 
 IDLE_PEERS = tuple(drive(f"s{n}", 0.06, read=4.9) for n in range(3))
 SHINGLED = view(drive("new", 0.98, write=4.9, ms=870.0), *IDLE_PEERS, rate=4.9)
-ALL = (not_moving, shingled_writer, slow_writer, slow_reader, busy_host, throttled)
+ALL = (not_moving, shingled_writer, slow_link, slow_writer, slow_reader, scattered_layout, busy_host, throttled)
 
 
 def said(one: View) -> set[Cause]:
@@ -206,3 +215,106 @@ def test_figures_are_worded_for_people() -> None:
         "an unknown rate",
     ]
     assert percent(0.984) == "98 %"
+
+
+@pytest.mark.parametrize(
+    ("link", "megabytes"),
+    [
+        ("1.5 Gbps", 150.0),  # 8 of 10 bits are data: Serial ATA, Serial Attached SCSI
+        ("6.0 Gbps", 600.0),
+        ("12.0 Gbit", 1200.0),
+        ("480 Mbps", 40.0),  # common practice, no source
+        ("5000 Mbps", 500.0),
+        ("5.0 GT/s PCIe x2", 1000.0),
+        ("8.0 GT/s PCIe x4", 3938.0),  # 128 of 130: PCI Express from its third generation on
+    ],
+)
+def test_what_a_link_carries(link: str, megabytes: float) -> None:
+    assert slow_link.ceiling(link) == pytest.approx(megabytes * MB, rel=1e-3)
+
+
+def test_a_link_without_a_speed_has_no_ceiling() -> None:
+    assert slow_link.ceiling("unknown") is None
+
+
+LINKED = replace(
+    view(drive("new", 0.97, write=36), *(drive(f"s{n}", 0.3, read=36) for n in range(3)), rate=36, best=37),
+    target_link="480 Mbps",
+)
+
+
+def test_slow_link_with_its_figures() -> None:
+    found = slow_link.judge(LINKED)
+    assert found is not None
+    assert found.evidence == (
+        "new drive new: its link runs at 480 Mbps, which carries about 40 MB/s; it takes 36 MB/s, 97 % busy; "
+        "its 3 peers: 30 % busy"
+    )
+    assert said(LINKED) == {Cause.SLOW_LINK}
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        replace(LINKED, target_link=None),
+        replace(LINKED, target_link="6.0 Gbps"),
+        replace(LINKED, rate_bytes_per_s=20 * MB),
+        replace(LINKED, unsteady=2.0),
+        replace(LINKED, target=drive("new", 0.5, write=36)),
+        replace(LINKED, sources=tuple(drive(f"s{n}", 0.9, read=36) for n in range(3))),
+        replace(LINKED, polls=2),
+    ],
+)
+def test_half_of_it_is_no_slow_link(changed: View) -> None:
+    assert slow_link.judge(changed) is None
+
+
+def small(one: DriveView, kib: float, write: float = 0.0) -> DriveView:
+    return replace(one, now=replace(one.now, bytes_per_read=kib * 1024, write_bytes_per_s=write * MB))
+
+
+SCATTERED = view(
+    drive("new", 0.2, write=12), *(small(drive(f"s{n}", 0.93, read=12), 24) for n in range(3)), rate=12, best=13
+)
+
+
+def test_scattered_layout_with_its_figures() -> None:
+    found = scattered_layout.judge(SCATTERED)
+    assert found is not None
+    assert found.evidence == "the 3 source drives: 93 % busy with reads of 24 KiB at 12 MB/s each; new drive new: 20 %"
+    assert said(SCATTERED) == {Cause.SCATTERED_LAYOUT}
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        # A healthy resilver of small records was seen to read 86 KiB at a time.
+        replace(SCATTERED, sources=tuple(small(drive(f"s{n}", 0.93, read=12), 86) for n in range(3))),
+        replace(SCATTERED, sources=tuple(small(drive(f"s{n}", 0.4, read=12), 24) for n in range(3))),
+        replace(SCATTERED, sources=tuple(small(drive(f"s{n}", 0.93, read=40), 24) for n in range(3))),
+        replace(SCATTERED, sources=tuple(drive(f"s{n}", 0.93, read=12) for n in range(3))),
+        replace(SCATTERED, target=drive("new", 0.9, write=12)),
+        replace(SCATTERED, target=None),
+    ],
+)
+def test_half_of_it_is_no_scattered_layout(changed: View) -> None:
+    assert scattered_layout.judge(changed) is None
+
+
+def busied(kib: float, write: float) -> View:
+    """A rebuild at a third of its best while the sources are as busy as ever."""
+    sources = []
+    for number in range(3):
+        one = small(drive(f"s{number}", 0.95, read=25), kib, write)
+        assert one.best is not None
+        sources.append(replace(one, best=replace(one.best, bytes_per_read=512 * 1024.0)))
+    return view(drive("new", 0.3, write=23), *sources, rate=23)
+
+
+def test_others_requests_are_told_by_the_time_that_they_take() -> None:
+    found = busy_host.judge(busied(kib=90, write=0.5))
+    assert found is not None
+    assert "for 69 % of the time with others' requests" in found.evidence
+    # Reads as large as ever, or nothing written to the sources: nobody else is seen there.
+    assert busy_host.judge(busied(kib=500, write=0.5)) is None
+    assert busy_host.judge(busied(kib=90, write=0.0)) is None
