@@ -21,7 +21,7 @@ from mendwatch.model.errors import HistoryError, ParseError
 from mendwatch.model.observation import Observation, Role
 from mendwatch.model.plugin import Parser
 from mendwatch.model.policy import HostPolicy
-from mendwatch.model.records import Forecast, Hours, RunRecord, Sample, SourceRecord
+from mendwatch.model.records import Finding, Forecast, Hours, RunRecord, Sample, SourceRecord
 from mendwatch.model.state import ArrayState, Interval, Memory, RunState, Track, WindowState
 from mendwatch.model.status import ArrayStatus, RunStatus
 from mendwatch.model.store import Commit
@@ -175,11 +175,11 @@ def _project(
     """One rebuild one poll further: its sample, its projection, and what holds it back."""
     before = mind or Mind(forecaster.begin(), diagnosis.begin())
     sample = _sample(run, array, interval.observed_s if run.polls > 1 else 0.0)
-    forecasting = forecaster.update(before.forecast, sample)
-    usual, _ = usual_s(array)
-    forecast = forecaster.forecast(forecasting, sample, usual / 3600 if usual is not None else None)
     diagnosing = diagnosis.update(before.diagnosis, sample, array.array)
-    causes = diagnosis.findings(diagnosing, array.array)
+    causes = diagnosis.findings(diagnosing, array.array, array.drives)
+    week = forecaster.expected(array.load)
+    forecasting = forecaster.update(before.forecast, sample, week.at(capture.at) if week is not None else 0.0)
+    forecast = forecaster.forecast(forecasting, sample, _circumstances(array, run, week, causes))
     hours = _window_hours(array, run, forecast, capture.at)
     first = run.first_finish is None and forecast.finish is not None
     run = replace(
@@ -191,6 +191,19 @@ def _project(
         first_finish_at=capture.at if first else run.first_finish_at,
     )
     return Mind(forecasting, diagnosing), run, replace(sample, forecast=forecast, window_hours=hours, causes=causes)
+
+
+def _circumstances(
+    array: ArrayState, run: RunState, week: forecaster.Week | None, causes: tuple[Finding, ...]
+) -> forecaster.Circumstances:
+    usual, _ = usual_s(array)
+    filled = [array.drives[name].rotational for name in run.fills if name in array.drives]
+    return forecaster.Circumstances(
+        usual_hours=usual / 3600 if usual is not None else None,
+        week=week,
+        causes=tuple(found.cause for found in causes),
+        solid=bool(filled) and all(rotational is False for rotational in filled),
+    )
 
 
 def _window_hours(array: ArrayState, run: RunState, forecast: Forecast, at: datetime) -> Hours | None:

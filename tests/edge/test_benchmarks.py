@@ -12,7 +12,7 @@ FOLDER = Path(__file__).parents[1] / "benchmarks"
 SMALL = {
     "delivery.py": ("--pages", "20"),
     "footprint.py": ("10",),
-    "forecast.py": ("--seeds", "1"),
+    "forecast.py": ("--runs", "1", "--largest", "1.2", "--kinds", "healthy", "bad-region", "throttled"),
     "parsers.py": ("--repeats", "1"),
 }
 

@@ -4,7 +4,8 @@ The three functions are all that the other stages use: :func:`begin`, :func:`upd
 :func:`forecast` whenever the end is asked for.
 """
 
-from mendwatch.forecaster.forecast import forecast
+from mendwatch.forecaster.forecast import Circumstances, forecast
 from mendwatch.forecaster.state import ForecastState, begin, update
+from mendwatch.forecaster.week import Week, expected
 
-__all__ = ["ForecastState", "begin", "forecast", "update"]
+__all__ = ["Circumstances", "ForecastState", "Week", "begin", "expected", "forecast", "update"]

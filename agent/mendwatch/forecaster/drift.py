@@ -14,11 +14,11 @@ from itertools import accumulate, combinations
 from math import log, log1p, sqrt
 from statistics import fmean, median
 
-from mendwatch.forecaster.regime import Block, Regime, unsteadiness
+from mendwatch.forecaster.regime import FALLEN_TIMES, Block, Regime, unsteadiness
 
 OUTER_TO_INNER = 2.2
-FALLEN_TIMES = 1.8
 FALLEN_SPREAD = 0.1
+START_PART, START_SPREAD = 0.75, 0.5
 # Successive blocks are not independent (load comes in hours), and load drifts by some 8 % besides.
 DEPENDENCE = 4.0
 LOAD_DRIFT = 0.08
@@ -37,19 +37,23 @@ class Drift:
     spread: float
 
 
-def drift(lately: Regime, done: float) -> Drift:
+def drift(lately: Regime, done: float, *, level: bool, rate_per_s: float | None = None) -> Drift:
     """The drift of the stretch; its rate must be above 0.
 
     Args:
         lately: how it goes.
         done: the share of the whole work that is done.
+        level: something other than the media is known to limit it.
+        rate_per_s: another rate to start from, which is that of an earlier stretch.
     """
     rate = lately.share_per_s
-    if lately.before_per_s is not None and lately.before_per_s > FALLEN_TIMES * rate:
+    if rate_per_s is not None:
+        return Drift(rate_per_s, _start(done), abs(_start(done)) * START_SPREAD)
+    if level or (lately.before_per_s is not None and lately.before_per_s > FALLEN_TIMES * rate):
         # After such a fall it is not the media that limits, whatever it is.
         return Drift(rate, 0.0, FALLEN_SPREAD)
     start = _start(done)
-    start_spread = abs(start)
+    start_spread = abs(start) * START_SPREAD
     parts = _parts(lately.blocks)
     done_in_parts = sum(part.share for part in parts)
     if len(parts) < PARTS_LEAST or done_in_parts <= 0:
@@ -92,9 +96,9 @@ def spread(found: Drift, share: float) -> float:
 
 
 def _start(done: float) -> float:
-    """What is believed before the stretch has shown it: half of the zones' slope at this place."""
+    """What is believed before the stretch has shown it: the most part of the zones' slope at this place."""
     fall = 1 - 1 / OUTER_TO_INNER
-    return -fall / (1 - fall * min(1.0, done)) / 2
+    return -fall / (1 - fall * min(1.0, done)) * START_PART
 
 
 def _parts(blocks: Sequence[Block]) -> list[Block]:

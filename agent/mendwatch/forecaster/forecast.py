@@ -1,4 +1,4 @@
-"""The end of a rebuild as quantiles, from how it goes lately."""
+"""The end of a rebuild as quantiles, from how it goes lately and what is known of its circumstances."""
 
 from __future__ import annotations
 
@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import exp, log, sqrt
 
-from mendwatch.forecaster.drift import drift, left_s, spread
+from mendwatch.forecaster.drift import Drift, drift, left_s, spread
 from mendwatch.forecaster.regime import Regime, regime
 from mendwatch.forecaster.state import ForecastState
-from mendwatch.model.records import Forecast, Quantiles, Sample
+from mendwatch.forecaster.week import Week
+from mendwatch.model.records import Cause, Forecast, Quantiles, Sample
 
 MOVES_NEEDED = 2
 # The 90 % point of the normal distribution.
@@ -25,6 +26,26 @@ USUAL_WITHIN = 2.0
 STILL_STEPS = 8
 STILL_LEAST_S = 120.0
 FAR_S = 10 * 365.25 * 86400
+# What holds the rate at one level, whatever the place on the media; and what is over some time by itself.
+LEVEL = frozenset({Cause.SHINGLED_WRITER, Cause.SLOW_WRITER, Cause.SLOW_LINK, Cause.THROTTLED, Cause.SCATTERED_LAYOUT})
+PASSING = frozenset({Cause.SLOW_READER, Cause.BUSY_HOST})
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What is known beside the samples.
+
+    Attributes:
+        usual_hours: what a rebuild of this array usually takes.
+        week: what others are expected to ask of the drives.
+        causes: what holds the rebuild back, surest first.
+        solid: the drives have no zones of unlike speed.
+    """
+
+    usual_hours: float | None = None
+    week: Week | None = None
+    causes: tuple[Cause, ...] = ()
+    solid: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,21 +57,24 @@ class Left:
     p90_s: float | None
 
 
-def forecast(state: ForecastState, sample: Sample, usual_hours: float | None) -> Forecast:
+def forecast(state: ForecastState, sample: Sample, known: Circumstances | None = None) -> Forecast:
     """The end as it looks at ``sample``, which :func:`update` has already taken in.
 
     Args:
         state: after that sample.
         sample: the latest one.
-        usual_hours: what a rebuild of this array usually takes, if known.
+        known: what is known beside the samples.
     """
     if sample.done is None or state.moves < MOVES_NEEDED or len(state.points) <= MOVES_NEEDED:
         return Forecast(rate_bytes_per_s=None, share_per_s=None, finish=None, basis_s=state.watched_s)
+    known = known or Circumstances()
     lately = regime(state)
-    left = _left(state, lately, min(1.0, sample.done + lately.ahead), usual_hours)
+    left = _left(state, lately, sample, known)
     if not sample.running:
         left = Left(left.p10_s, None, None)
     rate = max(0.0, lately.share_per_s) if sample.running else 0.0
+    if known.week is not None:
+        rate *= max(0.0, 1.0 - lately.cost * known.week.at(sample.at))
     return Forecast(
         rate_bytes_per_s=None if sample.total_bytes is None else rate * sample.total_bytes,
         share_per_s=rate,
@@ -63,15 +87,17 @@ def _end(at: datetime, seconds: float | None) -> datetime | None:
     return None if seconds is None or seconds > FAR_S else at + timedelta(seconds=seconds)
 
 
-def _left(state: ForecastState, lately: Regime, done: float, usual_hours: float | None) -> Left:
+def _left(state: ForecastState, lately: Regime, sample: Sample, known: Circumstances) -> Left:
     if lately.share_per_s <= 0:
         return Left(None, None, None)
+    done = min(1.0, (sample.done or 0.0) + lately.ahead)
     share = max(0.0, 1.0 - done)
-    found = drift(lately, done)
+    level = known.solid or any(cause in LEVEL for cause in known.causes[:1])
+    found = drift(lately, done, level=level)
     young = exp(-lately.age_s / (YOUNG_POLLS * lately.grain_s))
-    middle_s = left_s(found, share, found.per_share)
-    if lately.before_per_s is None and usual_hours:
-        middle_s = _drawn_to_usual(middle_s, share * usual_hours * 3600, young)
+    middle_s = _middle_s(lately, found, share, done, known, sample.at)
+    if lately.before_per_s is None and known.usual_hours:
+        middle_s = _drawn_to_usual(middle_s, share * known.usual_hours * 3600, young)
     noise = sqrt(
         (lately.spread_per_s / lately.share_per_s) ** 2
         + spread(found, share) ** 2
@@ -92,6 +118,24 @@ def _left(state: ForecastState, lately: Regime, done: float, usual_hours: float 
         middle_s + state.pace_s if state.still_s < 2 * still_s else None,
         late_s + 4 * state.pace_s if state.still_s < still_s else None,
     )
+
+
+def _middle_s(lately: Regime, found: Drift, share: float, done: float, known: Circumstances, at: datetime) -> float:
+    """The time left as it will most likely be."""
+    before = lately.before_per_s
+    passing = any(cause in PASSING for cause in known.causes[:1])
+    if passing and before is not None and before > lately.share_per_s:
+        # It will be over some time: at a guess, after as long again as it has lasted.
+        lasts_s = lately.age_s
+        then = drift(lately, done, level=False, rate_per_s=before)
+        slow = min(share, found.rate_per_s * lasts_s)
+        if slow < share:
+            return lasts_s + _wall_s(left_s(then, share - slow, then.per_share), lately, known, at)
+    return _wall_s(left_s(found, share, found.per_share), lately, known, at)
+
+
+def _wall_s(quiet_s: float, lately: Regime, known: Circumstances, at: datetime) -> float:
+    return quiet_s if known.week is None else known.week.wall_s(at, quiet_s, lately.cost)
 
 
 def _drawn_to_usual(middle_s: float, usual_s: float, young: float) -> float:

@@ -25,11 +25,13 @@ class Point(NamedTuple):
         at_s: seconds watched.
         progress: share of the work done in them, by the storage system's count.
         taken_mb: what the new drives took in them, in 10^6 bytes.
+        load_s: seconds of the drives' time that others were expected to take in them.
     """
 
     at_s: float
     progress: float
     taken_mb: float
+    load_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,7 @@ class ForecastState:
         done: the share at the last sample that told one.
         moves: how often the count moved.
         pace_s: the usual time between two samples, lately.
-        taken_mb: written to the new drives in the watched time, where the counters say so.
+        taken_mb: written to the new drives in the watched time, where the counters say so; load_s as in Point.
         still_s: watched seconds since any counter of the storage system moved.
         last_moves: the latest moves of the count, oldest first.
         points: the curve, oldest first.
@@ -54,6 +56,7 @@ class ForecastState:
     moves: int = 0
     pace_s: float = 0.0
     taken_mb: float = 0.0
+    load_s: float = 0.0
     still_s: float = 0.0
     last_moves: tuple[Point, ...] = ()
     points: tuple[Point, ...] = ()
@@ -64,8 +67,14 @@ def begin() -> ForecastState:
     return ForecastState()
 
 
-def update(state: ForecastState, sample: Sample) -> ForecastState:
-    """The state one sample later."""
+def update(state: ForecastState, sample: Sample, load: float = 0.0) -> ForecastState:
+    """The state one sample later.
+
+    Args:
+        state: after the sample before.
+        sample: the latest one.
+        load: share of the drives' time that others are expected to take now, as far as that is known.
+    """
     if sample.done is None:
         return state
     if not sample.running or state.done is None or sample.observed_s < LEAST_S or sample.done < state.done:
@@ -80,6 +89,7 @@ def update(state: ForecastState, sample: Sample) -> ForecastState:
         moves=state.moves + (step > 0),
         pace_s=_smoothed(state.pace_s, sample.observed_s),
         taken_mb=state.taken_mb + _taken_mb(sample),
+        load_s=round(state.load_s + load * sample.observed_s, 3),
         still_s=0.0 if sample.moved or step > 0 else state.still_s + sample.observed_s,
     )
     here = _here(now)
@@ -91,7 +101,7 @@ def update(state: ForecastState, sample: Sample) -> ForecastState:
 
 
 def _here(state: ForecastState) -> Point:
-    return Point(round(state.watched_s, 2), round(state.progress, DIGITS), round(state.taken_mb, 3))
+    return Point(round(state.watched_s, 2), round(state.progress, DIGITS), round(state.taken_mb, 3), state.load_s)
 
 
 def _rebased(state: ForecastState, done: float) -> ForecastState:

@@ -11,6 +11,7 @@ from enum import StrEnum
 
 from mendwatch.model.alert import Alert, Fact
 from mendwatch.model.capture import DiskCounters, DriveFacts
+from mendwatch.model.load import UsualLoad
 from mendwatch.model.observation import ActivityKind, Array, Errors, LastActivity
 from mendwatch.model.records import Finding, Forecast, Hours, MemberSample, Outcome, Quantiles
 
@@ -159,7 +160,7 @@ class ArrayState:
         layout_full: the full level of the layout as last announced.
         usual_hours: what past rebuilds of this array took, the latest few.
         errors: per member, as last counted; counters: the drives' counters at the last poll.
-        drives: facts of the drives behind the members, by member name.
+        drives: facts of the drives behind the members, by member name; load: what others usually ask of them.
     """
 
     key: str
@@ -183,6 +184,7 @@ class ArrayState:
     counters: dict[str, DiskCounters] = field(default_factory=dict)
     drives: dict[str, DriveFacts] = field(default_factory=dict)
     suspects: tuple[str, ...] = ()
+    load: UsualLoad = UsualLoad()
 
     @property
     def rebuilds(self) -> tuple[RunState, ...]:

@@ -7,11 +7,12 @@ from datetime import datetime
 
 from mendwatch.model.alert import Fact
 from mendwatch.model.capture import Capture
+from mendwatch.model.load import UsualLoad
 from mendwatch.model.observation import Activity, Array, Errors, LastActivity, Observation, Role
 from mendwatch.model.policy import ArrayPolicy, HostPolicy
 from mendwatch.model.records import Outcome, RunRecord, WindowRecord
 from mendwatch.model.state import ArrayState, Event, EventKind, Interval, Moment, RunState, Track
-from mendwatch.tracker import drives, identity, intervals, layout, runs, windows
+from mendwatch.tracker import drives, identity, intervals, layout, load, runs, windows
 
 USUAL_KEPT = 8
 USUAL_LEAST_POLLS = 5
@@ -157,11 +158,22 @@ def _follow(
         usual_hours=(*state.usual_hours, *(r.elapsed_s / 3600 for r in over if _is_usual(r)))[-USUAL_KEPT:],
         errors={**state.errors, **{m.name: m.errors for m in array.members if m.errors is not None}},
         counters={**drives.member_counters(array, capture)} or state.counters,
+        load=_load(state, array, capture, interval, now, quiet=not current and not ran.started_over),
     )
     kept = [w for w in (window, windowed.closed) if w is not None]
     return _Followed(
         after, tuple(events), tuple(records), tuple(windows.record(w, key, array.name, source) for w in kept)
     )
+
+
+def _load(
+    state: ArrayState, array: Array, capture: Capture, interval: Interval, now: Moment, *, quiet: bool
+) -> UsualLoad:
+    """What others ask of the drives, learnt while nothing of the array's own keeps them busy."""
+    if not quiet or state.runs or not state.counters:
+        return state.load
+    did = drives.member_samples(array, capture, state.counters, interval.observed_s, ())
+    return load.learn(state.load, now.at, did, interval.observed_s)
 
 
 class _Runs:

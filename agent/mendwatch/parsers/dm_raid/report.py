@@ -98,6 +98,8 @@ def _reported(group: str | None, lv: str, volumes: _Volumes, images: set[int]) -
         # Of a set that is synced as a whole LVM calls the first leg good; the kernel calls none so.
         letters = letters.replace("A", "a")
     health = _health(row)
+    if any(None in _listed(one) for one in volumes[group, lv]):
+        letters = "?" * len(letters)  # there may be more legs
     if health not in HARMLESS and not set(letters) & set("D-a"):
         letters = "?" * len(letters)  # something is the matter, and no leg says that it is the one
     volume = Volume(
@@ -115,8 +117,12 @@ def _reported(group: str | None, lv: str, volumes: _Volumes, images: set[int]) -
 
 
 def _devices(row: Row) -> list[str]:
-    listed = (DEVICE.fullmatch(text.strip()) for text in row.get("devices", "").split(","))
-    return [found["name"].strip("[]") for found in listed if found is not None]
+    return [found["name"].strip("[]") for found in _listed(row) if found is not None]
+
+
+def _listed(row: Row) -> list[re.Match[str] | None]:
+    """The devices of a row; None for one that is not understood."""
+    return [DEVICE.fullmatch(text.strip()) for text in row.get("devices", "").split(",") if text.strip()]
 
 
 def _health(row: Row) -> str:
