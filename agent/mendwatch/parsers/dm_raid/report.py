@@ -91,14 +91,15 @@ def _reported(group: str | None, lv: str, volumes: _Volumes, images: set[int]) -
     active = attributes[4:5] != "-"
     action = row.get("raid_sync_action", "")
     # In slot order: as the volume lists them, else up to the last that has a row.
-    listed = [name for one in volumes[group, lv] for name in _devices(one) if LEG.fullmatch(name)]
+    devices = [name for one in volumes[group, lv] for name in _devices(one)]
+    listed = [name for name in devices if LEG.fullmatch(name)]
     legs = tuple(dict.fromkeys(listed)) or tuple(f"{lv}_rimage_{slot}" for slot in range(max(images, default=-1) + 1))
     letters = "".join(_letter(volumes.get((group, leg), ()), told=active and bool(action)) for leg in legs)
     if action in WHOLE_SET:
         # Of a set that is synced as a whole LVM calls the first leg good; the kernel calls none so.
         letters = letters.replace("A", "a")
     health = _health(row)
-    if any(None in _listed(one) for one in volumes[group, lv]):
+    if any(None in _listed(one) for one in volumes[group, lv]) or (listed and len(listed) < len(devices)):
         letters = "?" * len(letters)  # there may be more legs
     if health not in HARMLESS and not set(letters) & set("D-a"):
         letters = "?" * len(letters)  # something is the matter, and no leg says that it is the one
