@@ -137,7 +137,9 @@ class Course:
 def _spend(work: Work, hold: Hold, effort: float, users: float, span_s: float) -> None:
     """Add a stretch to the drives' time."""
     work.written_bytes += hold.rate * span_s
-    target, queue, source = TARGET_BUSY * effort, IDLE_QUEUE * effort, SOURCE_BUSY * effort
+    # The sources lose time between two masters; the new drive only waits for them.
+    fed = effort * (1.0 - USERS_COST * min(users, 0.5))
+    target, queue, source = TARGET_BUSY * fed, IDLE_QUEUE * fed, SOURCE_BUSY * effort
     match hold.blame:
         case Blame.TARGET:
             target, queue = STUCK_BUSY, DEEP_QUEUE
