@@ -211,6 +211,7 @@ def read_df(text: str, odd: Note) -> Usage:
         elif DF_RESERVE.fullmatch(line) is None:
             found.doubtful = True
             odd(number, line)
+    found.doubtful = found.doubtful or not any("data" in chunks.kind.split("+") for chunks in found.chunks)
     return found
 
 

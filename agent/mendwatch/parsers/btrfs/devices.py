@@ -48,7 +48,9 @@ class Show:
     @property
     def whole(self) -> bool:
         """Whether every device has its row, but for those that are said to be left out."""
-        return self.total is not None and (self.some_missing or len(self.devices) >= self.total)
+        ids = {device.id for device in self.devices}
+        listed = self.some_missing or len(ids) >= (self.total or 0)
+        return self.total is not None and listed and len(ids) == len(self.devices)
 
     @property
     def missing(self) -> int:
@@ -80,20 +82,24 @@ class Counted:
 def read_show(text: str, odd: Note) -> list[Show]:
     """Read ``btrfs filesystem show``."""
     shown: list[Show] = []
+    headed = False
     for number, line in lines(text):
         if (head := LABEL.fullmatch(line)) is not None:
             shown.append(Show(head["uuid"], head["label"]))
-        elif shown and (device := DEVICE.fullmatch(line)) is not None:
+            headed = True
+        elif headed and (device := DEVICE.fullmatch(line)) is not None:
             path = device["path"].strip()
             size, used = size_bytes(device["size"]), size_bytes(device["used"])
             # Nothing used of nothing is what stands for a missing device.
             missing = device["missing"] is not None or path in LOST or size == used == 0
             shown[-1].devices.append(Device(int(device["id"]), size, used, path, missing))
-        elif shown and (total := TOTAL.fullmatch(line)) is not None:
+        elif headed and shown[-1].total is None and (total := TOTAL.fullmatch(line)) is not None:
             shown[-1].total = int(total["devices"])
-        elif shown and line == SOME_MISSING:
+        elif headed and line == SOME_MISSING:
             shown[-1].some_missing = True
         else:
+            # A second total belongs to a filesystem whose first line could not be read: so does what follows it.
+            headed = headed and TOTAL.fullmatch(line) is None
             odd(number, line)
     return shown
 

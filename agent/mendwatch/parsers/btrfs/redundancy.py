@@ -22,6 +22,7 @@ TOLERATED = {
     "raid5": 1,
     "raid6": 2,
 }
+SHOW = "filesystem show"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,8 @@ def missing_of(found: Readings) -> Missing:
     if gone is not None:
         told.append(len(gone))
     # A device that goes while it is mounted keeps its path everywhere but there.
-    exact = bool(told) and (found.show is None or found.show.whole)
+    listed = found.show.whole if found.show is not None else gone is not None or SHOW not in found.asked
+    exact = bool(told) and listed
     return Missing(max([*told, at_least]), exact=exact)
 
 
@@ -71,7 +73,9 @@ def gone_by_sysfs(found: Readings) -> tuple[int, ...] | None:
     if found.sysfs is None or found.sysfs.missing is None:
         return None
     listed = devids(found)
-    return tuple(devid for devid in found.sysfs.missing if listed is None or devid in listed)
+    if listed is None or not set(found.sysfs.there) <= listed:
+        return found.sysfs.missing  # a listing that lacks devices which are there was cut short
+    return tuple(devid for devid in found.sysfs.missing if devid in listed)
 
 
 def devids(found: Readings) -> set[int] | None:

@@ -50,9 +50,16 @@ class Sysfs:
 
     @property
     def missing(self) -> tuple[int, ...] | None:
-        """The devids that are missing, None if sysfs does not tell."""
+        """The devids that are missing, None if sysfs does not tell it of all."""
         told = {devid: files["missing"] for devid, files in self.devices.items() if "missing" in files}
-        return tuple(sorted(devid for devid, flag in told.items() if flag == "1")) if told else None
+        if not told or not set(told.values()) <= {"0", "1"}:
+            return None
+        return tuple(sorted(devid for devid, flag in told.items() if flag == "1"))
+
+    @property
+    def there(self) -> tuple[int, ...]:
+        """The devids that are said to be there."""
+        return tuple(devid for devid, files in self.devices.items() if files.get("missing") == "0")
 
     @property
     def has_target(self) -> bool:
