@@ -50,6 +50,21 @@ def test_an_invented_rebuild_is_played_with_what_the_wheel_brings(tmp_path: Path
     assert {"progress", "alert", "rebuild", "window"} <= types
 
 
+def test_the_tests_for_plug_ins_come_with_the_wheel_and_need_no_test_runner(tmp_path: Path) -> None:
+    case = tmp_path / "cases/made-up-two-sides"
+    case.mkdir(parents=True)
+    text = "md0 : active raid1 sdb[1] sda[0]\n      100 blocks [2/2] [UU]\n\nunused devices: <none>\n"
+    poll = {"at": "2026-03-01T02:03:04Z", "source": "md", "reads": [{"path": "/proc/mdstat", "text": text}]}
+    (case / "poll.jsonl").write_text('{"recording": 1}\n' + json.dumps(poll) + "\n")
+    (case / "expected.json").write_text('{"arrays": {"md0": {"redundancy_left": 1}}}')
+    (case / "origin.txt").write_text("made up: composed from the grammar of the kernel's md.c")
+    code = "import pathlib, mendwatch.testing, mendwatch.parsers.md as md\n"
+    code += "mendwatch.testing.check(md.PARSER, pathlib.Path('cases'))"
+    python = str(Path(PROGRAM).with_name("python"))
+    done = subprocess.run([python, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False, timeout=60)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 def test_the_demo_names_the_extra_that_it_needs(tmp_path: Path) -> None:
     done = mendwatch("demo", cwd=tmp_path)
     assert done.returncode == 2

@@ -20,7 +20,7 @@ _UPTIME = "/proc/uptime"
 
 # A parser asks again for what depends on earlier answers (a plainer form of a command that was refused); more rounds
 # than this would be a parser that never has enough.
-_MOST_ROUNDS = 5
+MOST_ROUNDS = 5
 
 # A command that is to be run seldom rests at least this long, whatever changes.
 _SELDOM_S = 3600.0
@@ -98,7 +98,7 @@ class Poller:
     def _reads(self) -> tuple[Read, ...]:
         reads: list[Read] = []
         done: set[Want] = set()
-        for _ in range(_MOST_ROUNDS):
+        for _ in range(MOST_ROUNDS):
             new = [want for want in dict.fromkeys(self.parser.wants(tuple(reads))) if want not in done]
             if not new:
                 break
