@@ -215,9 +215,20 @@ def test_an_expansion_that_has_ended() -> None:
 def test_a_group_without_a_state_is_judged_by_its_children() -> None:
     """OpenZFS 2.3 leaves it out for dRAID (its issue 18431)."""
     for state, left in (("ONLINE", 1), ("FAULTED", 0)):
-        top = {"name": "draid1:1d:2c:0s-0", "vdevs": {"a": leaf(state), "b": leaf(), "odd": 1}}
+        top = {"name": "draid1:1d:2c:0s-0", "vdevs": {"a": leaf(state), "b": leaf()}}
         root = {"vault": {"name": "vault", "vdevs": {"draid1:1d:2c:0s-0": top}}}
         assert exact(as_json(vdevs=root)).redundancy_left == left
+
+
+def test_a_child_that_is_no_object_leaves_a_vdev_unjudged() -> None:
+    top = {"name": "raidz1-0", "state": "ONLINE", "vdevs": {"a": leaf(), "b": leaf(), "odd": 1}}
+    root = {"vault": {"name": "vault", "vdevs": {"raidz1-0": top}}}
+    assert exact(as_json(vdevs=root)).redundancy_left is None
+
+
+@pytest.mark.parametrize("stats", [1, {"function": "RESILVER", "state": 7}, {"rebuild_stats": {"mirror-0": "?"}}])
+def test_scans_in_words_that_are_not_known_leave_a_pool_unjudged(stats: object) -> None:
+    assert exact(as_json(scan_stats=stats)).redundancy_left is None
 
 
 def test_special_logs_and_spares_have_their_own_maps() -> None:

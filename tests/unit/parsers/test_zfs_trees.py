@@ -20,7 +20,9 @@ RUNNING = (
 
 def table(*rows: str) -> str:
     """Rows as ``depth name state [notes]``, below the pool's own."""
-    lines = [f"{'vault':<27}DEGRADED     0     0     0"]
+    tops = [row.split(" ")[2] for row in rows if row.startswith("1 ")]
+    state = "ONLINE" if {"ONLINE"} == set(tops) else "DEGRADED"
+    lines = [f"{'vault':<27}{state:<8}     0     0     0"]
     for row in rows:
         depth, name, *rest = row.split(" ", 3)
         if not rest:
@@ -33,6 +35,7 @@ def table(*rows: str) -> str:
 
 
 RAIDZ2 = ("1 raidz2-0 DEGRADED", "2 a ONLINE", "2 b ONLINE", "2 c ONLINE")
+WELL = ("1 raidz2-0 ONLINE", *RAIDZ2[1:])
 # The rows, whether a resilver runs, then full, left, slots, level, fills.
 TREES = {
     "single drive": (("1 a ONLINE",), False, 0, 0, 1, "stripe", ()),
@@ -46,7 +49,7 @@ TREES = {
     ),
     "raidz without a number": (("1 raidz-0 ONLINE", "2 a ONLINE", "2 b OFFLINE"), False, 1, 0, 2, "raidz1", ()),
     "group of two kinds": (
-        ("1 mirror-0 ONLINE", "2 a ONLINE", "2 b ONLINE", *RAIDZ2, "2 d ONLINE"), False, 1, 1, 6, "mirror+raidz2", (),
+        ("1 mirror-0 ONLINE", "2 a ONLINE", "2 b ONLINE", *WELL, "2 d ONLINE"), False, 1, 1, 6, "mirror+raidz2", (),
     ),
     "more is lost than it survives": (
         ("1 raidz1-0 UNAVAIL insufficient replicas", "2 a ONLINE", "2 b FAULTED", "2 c FAULTED"),
@@ -63,7 +66,7 @@ TREES = {
         True, 1, 0, 2, "mirror", ("s",),
     ),
     "replacing a drive that still serves": (
-        (*RAIDZ2, "2 replacing-3 ONLINE", "3 d ONLINE", "3 n ONLINE (resilvering)"), True, 2, 2, 4, "raidz2", ("n",),
+        (*WELL, "2 replacing-3 ONLINE", "3 d ONLINE", "3 n ONLINE (resilvering)"), True, 2, 2, 4, "raidz2", ("n",),
     ),
     "replacing, nothing written yet": (
         (*RAIDZ2, "2 replacing-3 DEGRADED", "3 d OFFLINE", "3 n ONLINE"), True, 2, 1, 4, "raidz2", ("n",),
@@ -72,7 +75,7 @@ TREES = {
         (*RAIDZ2, "2 replacing-3 DEGRADED", "3 d OFFLINE", "3 n FAULTED too many errors"),
         True, 2, 0, 4, "raidz2", (),
     ),
-    "waits for its turn": ((*RAIDZ2, "2 d ONLINE (awaiting resilver)"), True, 2, 0, 4, "raidz2", ()),
+    "waits for its turn": ((*WELL, "2 d ONLINE (awaiting resilver)"), True, 2, 0, 4, "raidz2", ()),
     "attached, all ONLINE": (
         ("1 mirror-0 ONLINE", "2 a ONLINE", "2 b ONLINE (resilvering)"), True, 1, 0, 2, "mirror", ("b",),
     ),
@@ -96,11 +99,11 @@ TREES = {
     "which one is not told yet": (("1 mirror-0 ONLINE", "2 a ONLINE", "2 b ONLINE"), True, 1, 0, 2, "mirror", ()),
     "not told, one more gone": ((*RAIDZ2, "2 d OFFLINE"), True, 2, 0, 4, "raidz2", ()),
     "special is worse than the rest": (
-        (*RAIDZ2, "0 special\t", "1 mirror-1 DEGRADED", "2 s1 ONLINE", "2 s2 OFFLINE"), False, 1, 0, 5, "raidz2", (),
+        (*WELL, "0 special\t", "1 mirror-1 DEGRADED", "2 s1 ONLINE", "2 s2 OFFLINE"), False, 1, 0, 5, "raidz2", (),
     ),
-    "dedup on one drive": ((*RAIDZ2, "0 dedup\t", "1 s1 ONLINE"), False, 0, 0, 4, "raidz2", ()),
+    "dedup on one drive": ((*WELL, "0 dedup\t", "1 s1 ONLINE"), False, 0, 0, 4, "raidz2", ()),
     "logs and cache do not count": (
-        (*RAIDZ2, "0 logs\t", "1 l1 FAULTED", "0 cache", "1 c1 UNAVAIL", "0 spares", "1 s1 AVAIL", "1 s2 AVAIL"),
+        (*WELL, "0 logs\t", "1 l1 FAULTED", "0 cache", "1 c1 UNAVAIL", "0 spares", "1 s1 AVAIL", "1 s2 AVAIL"),
         False, 2, 2, 3, "raidz2", (),
     ),
     "draid with its spare in place": (
@@ -212,3 +215,40 @@ def test_garbled_documents_raise_nothing_else(lines: list[str], noise: str) -> N
         return
     for array in seen.arrays:
         assert array.redundancy_left is not None or array.why_unknown
+
+
+@pytest.mark.parametrize(
+    ("rows", "why"),
+    [
+        (RAIDZ2, "none of its drives tells why"),
+        (("1 raidz2-0 ONLINE", "2 a ONLINE", "2 b ONLINE"), "lacks drives that it must have"),
+        (("1 mirror-0 ONLINE", "2 a ONLINE", "2 a ONLINE", "2 b ONLINE"), "a stands twice in one vdev"),
+        (("1 mirror-0 ONLINE", "2 a ONLINE", "2 b ONLINE (resilvering)"), "the scan that does so is not told"),
+        (("2 a ONLINE", "2 b ONLINE"), "was not read whole"),
+    ],
+    ids=["degraded for no drive", "too few", "twice", "marked, and no scan", "group's row lacking"],
+)
+def test_rows_that_do_not_hold_together_are_not_judged(rows: tuple[str, ...], why: str) -> None:
+    array = pool(document("", table(*rows)))
+    assert array.redundancy_left is None
+    assert why in (array.why_unknown or "")
+
+
+def test_one_name_for_all_drives_was_masked() -> None:
+    assert pool(document("", table("1 mirror-0 ONLINE", "2 x ONLINE", "2 x ONLINE"))).redundancy_left == 1
+
+
+def test_a_scan_that_is_not_understood_may_be_a_resilver() -> None:
+    for scan, left in (("scrub of a new kind", 1), ("resilver of a new kind", None)):
+        (array,) = parse(document(f"  scan: {scan}\n")).arrays
+        assert array.redundancy_left == left
+
+
+def test_the_run_of_a_vdev_that_is_not_there_is_not_judged() -> None:
+    array = pool(document(f"  scan: resilver (mirror-7) in progress since {SINCE}\n"))
+    assert "mirror-7" in (array.why_unknown or "")
+
+
+def test_the_advice_tells_of_a_resilver_whose_scan_is_lacking() -> None:
+    array = pool(document(before="status: One or more devices is currently being resilvered.\n"))
+    assert array.redundancy_left is None

@@ -18,6 +18,7 @@ from mendwatch.model.names import printable
 from mendwatch.model.observation import Activity, ActivityKind, Array, IdKind, LastOutcome, Observation, Unread
 from mendwatch.model.plugin import Command, File, Files, Want
 from mendwatch.parsers.zfs import tree as trees
+from mendwatch.parsers.zfs.doubts import doubt
 from mendwatch.parsers.zfs.pool import Pool
 from mendwatch.parsers.zfs.scan import Scan, activity, last
 from mendwatch.parsers.zfs.structured import read_json
@@ -200,7 +201,7 @@ def _array(pool: Pool, capture: Capture, kernel_state: str | None) -> Array:
     fills = trees.fills(pool.tree, healing=bool(healing), sequential=sequential)
     drives = {name: disks[0] for name, disks in capture.links.items() if disks}
     full, left, slots = trees.redundancy(pool.tree, fills, unknown_fill=bool(healing) and not fills)
-    strange, odd = trees.strangers(pool.tree), trees.odd_states(pool.tree)
+    doubted = doubt(pool, rebuilding=bool(healing or sequential), subjects=sequential)
     stopped = "SUSPENDED" in {pool.state, kernel_state}
     why = None
     if stopped:
@@ -208,12 +209,8 @@ def _array(pool: Pool, capture: Capture, kernel_state: str | None) -> Array:
     elif pool.state in LOST and left is not None:
         # Whatever the drives say of themselves, and though such a pool has no last line that would end the table.
         left = min(left, -1)
-    elif not pool.tree.whole:
-        left, why = None, "the table of devices is cut short, leaves drives out, or was not read whole"
-    elif odd:
-        left, why = None, f"what the state {odd[0]} means is not known"
-    elif strange:
-        full, left, why = None, None, f"what the vdev {strange[0]} survives is not told"
+    elif doubted is not None:
+        left, why = None, doubted
     state = "SUSPENDED" if stopped else pool.state
     notes: tuple[str, ...] = ()
     if rebuilt and ended is not None and ended.errors:
@@ -230,7 +227,7 @@ def _array(pool: Pool, capture: Capture, kernel_state: str | None) -> Array:
         system="zfs",
         level=trees.level(pool.tree),
         state=state,
-        redundancy_full=full if pool.tree.whole else None,
+        redundancy_full=full if pool.tree.whole and not trees.strangers(pool.tree) else None,
         redundancy_left=left,
         why_unknown=why,
         spares_free=trees.spares_free(pool.tree),

@@ -10,7 +10,13 @@ from mendwatch.parsers.zfs.tree import Tree
 
 @dataclass(slots=True)
 class Pool:
-    """A pool; ``exactness`` ranks the readings of one poll, the highest is used."""
+    """A pool.
+
+    Attributes:
+        exactness: ranks the readings of one poll, the highest is used.
+        being_resilvered: the advice that the tool prints says so.
+        scan_unread: something is said of a scan that was not understood, and it is none of a scrub.
+    """
 
     name: str
     state: str
@@ -19,3 +25,5 @@ class Pool:
     guid: str | None = None
     data_errors: int | None = None
     scans: list[Scan] = field(default_factory=list)
+    being_resilvered: bool = False
+    scan_unread: bool = False

@@ -15,16 +15,17 @@ from zoneinfo import ZoneInfo
 from mendwatch.model.observation import Activity, ActivityKind, LastActivity, LastOutcome
 
 UNITS = {"": 0, "B": 0, "K": 1, "M": 2, "G": 3, "T": 4, "P": 5, "E": 6}
-NICE = r"\d+(?:[.,]\d{1,2})?[BKMGTPE]?"
+NICE = r"[0-9]{1,20}(?:[.,][0-9]{1,2})?[BKMGTPE]?"
+COUNT = r"[0-9]{1,20}"
 CTIME = r"\w{3} \w{3} [ \d]\d \d\d:\d\d:\d\d \d{4}"
-LASTED = r"(?:\d+h\d+m|(?:\d+ days )?\d\d:\d\d:\d\d)"
+LASTED = r"(?:\d{1,6}h\d{1,2}m|(?:\d{1,5} days )?\d\d:\d\d:\d\d)"
 FIRST = (
     ("never", re.compile(r"none requested")),
     (
         "ended",
         re.compile(
             rf"(?P<word>(?:thorough )?scrub repaired|resilvered)(?: \((?P<top>.+?)\))? (?P<bytes>{NICE}) in "
-            rf"(?P<lasted>{LASTED}) with (?P<errors>\d+) errors on (?P<at>{CTIME})"
+            rf"(?P<lasted>{LASTED}) with (?P<errors>{COUNT}) errors on (?P<at>{CTIME})"
         ),
     ),
     (
@@ -39,7 +40,7 @@ FIRST = (
         "ended",
         re.compile(
             rf"(?P<word>scrub|resilver) completed after (?P<lasted>{LASTED}) "
-            rf"with (?P<errors>\d+) errors on (?P<at>{CTIME})"
+            rf"with (?P<errors>{COUNT}) errors on (?P<at>{CTIME})"
         ),
     ),
     (
@@ -51,13 +52,13 @@ FIRST = (
     ("error-paused", re.compile(r"error (?P<word>scrub) paused since (?P<at>.+)")),
     (
         "error-ended",
-        re.compile(rf"scrubbed \d+ error blocks in (?P<lasted>\d+ days \d\d:\d\d:\d\d) on (?P<at>{CTIME})"),
+        re.compile(rf"scrubbed \d+ error blocks in (?P<lasted>\d{{1,5}} days \d\d:\d\d:\d\d) on (?P<at>{CTIME})"),
     ),
     ("error-cancelled", re.compile(rf"error (?P<word>scrub) canceled on (?P<at>{CTIME})")),
 )
 OLD = re.compile(
     r"(?P<word>scrub|resilver) in progress(?: for \d+h\d+m)?, "
-    r"(?P<percent>[\d.]+)% done, (?P<left>\d+h\d+m) to go"
+    r"(?P<percent>[\d.]+)% done, (?P<left>\d{1,6}h\d{1,2}m) to go"
 )
 NEXT = (
     re.compile(rf"(?:error )?scrub started on +(?P<started>{CTIME})"),

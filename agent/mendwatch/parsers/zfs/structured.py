@@ -25,6 +25,12 @@ EXACT, DIGITS, SCALED = 5, 4, 2
 KNOWN_VERSION = 0
 # No pool is larger than this: a count above it has wrapped.
 MOST_BYTES = 1 << 60
+# Module and tool: pool_scan_func_t, dsl_scan_state_t and vdev_rebuild_state_t in sys/fs/zfs.h.
+SCRUBS = ("SCRUB", "ERRORSCRUB", "ERROR_SCRUB")
+FUNCTIONS = ("NONE", "RESILVER", *SCRUBS)
+SCAN_STATES = ("NONE", "SCANNING", "FINISHED", "CANCELED", "ERRORSCRUBBING")
+REBUILD_STATES = ("NONE", "ACTIVE", "CANCELED", "COMPLETE")
+SECONDS = re.compile(r"[0-9]{1,19}")
 COPIES = (
     ("raidz_expand_stats", ActivityKind.EXPAND, "expansion", "to_reflow", "reflowed"),
     ("removal_stats", ActivityKind.REMOVE, "removal", "to_copy", "copied"),
@@ -60,7 +66,8 @@ def _pool(name: str, body: Json, at: datetime, zone: str) -> Pool:
     roots = _dict(body, "vdevs")
     root = next((node for node in roots.values() if isinstance(node, dict)), {})
     tree = Tree({"normal": [_node(n, v) for n, v in _dict(root, "vdevs").items() if isinstance(v, dict)]})
-    tree.whole = bool(tree.sections["normal"])
+    tree.whole = bool(tree.sections["normal"]) and _all_told(roots)
+    tree.root_state = str(root.get("state", ""))
     for key, section in SECTIONS.items():
         tree.sections[section] = [_node(n, v) for n, v in _dict(body, key).items() if isinstance(v, dict)]
     _move_logs(tree)
@@ -72,7 +79,29 @@ def _pool(name: str, body: Json, at: datetime, zone: str) -> Pool:
         exactness = SCALED
     errors = _count(body.get("error_count"))
     state = WORDS.get(str(body.get("state")), str(body.get("state", "UNKNOWN")))
-    return Pool(name, state, tree, exactness, str(guid) if guid is not None else None, errors, scans)
+    pool = Pool(name, state, tree, exactness, str(guid) if guid is not None else None, errors, scans)
+    pool.being_resilvered = "being resilvered" in str(body.get("status"))
+    pool.scan_unread = not _scan_known(body)
+    return pool
+
+
+def _all_told(vdevs: Json) -> bool:
+    """Whether each vdev is an object, all the way down, and so is what it calls its children."""
+    return all(
+        isinstance(body, dict) and isinstance(body.get("vdevs", {}), dict) and _all_told(_dict(body, "vdevs"))
+        for body in vdevs.values()
+    )
+
+
+def _scan_known(body: Json) -> bool:
+    """Whether what is said of scans is in words that are known; those of a scrub need not be."""
+    stats = body.get("scan_stats", {})
+    rebuilds = stats.get("rebuild_stats", {}) if isinstance(stats, dict) else None
+    if not isinstance(stats, dict) or not isinstance(rebuilds, dict):
+        return False
+    known = stats.get("function", "NONE") in FUNCTIONS and stats.get("state", "NONE") in SCAN_STATES
+    told = all(isinstance(one, dict) and one.get("state", "NONE") in REBUILD_STATES for one in rebuilds.values())
+    return told and (known or stats.get("function") in SCRUBS)
 
 
 def _move_logs(tree: Tree) -> None:
@@ -82,7 +111,7 @@ def _move_logs(tree: Tree) -> None:
 
 def _node(name: str, body: Json) -> Node:
     children = [_node(n, v) for n, v in _dict(body, "vdevs").items() if isinstance(v, dict)]
-    state = str(body.get("state") or _derived(children))
+    state = str(body.get("state") or (_derived(children) if children else "UNKNOWN"))
     counts = [_count(body.get(key)) for key in ("read_errors", "write_errors", "checksum_errors")]
     errors = Errors(*counts) if any(count is not None for count in counts) else None
     guid = body.get("guid")
@@ -254,7 +283,7 @@ def _told(value: object) -> bool:
 
 
 def _time(value: object, zone: str) -> datetime | None:
-    number = value if isinstance(value, int) else int(value) if isinstance(value, str) and value.isdigit() else None
+    number = value if isinstance(value, int) else int(value) if SECONDS.fullmatch(str(value)) else None
     if number is None:
         date = DATE.fullmatch(str(value))
         if date is None:

@@ -15,18 +15,19 @@ from mendwatch.parsers.zfs.tree import Node, Tree
 
 LABEL = re.compile(r" {0,3}(?P<label>[a-z]+):(?: (?P<value>.*)|$)")
 STATES = "|".join(sorted(trees.STATES))
-ROW = re.compile(rf"(?P<indent> *)(?P<name>\S.*?) +(?P<state>{STATES})(?P<rest>\s.*|$)")
-COUNTS = re.compile(r"\s*(\d[\d.,]*[KMGTPE]?)\s+(\d[\d.,]*[KMGTPE]?)\s+(\d[\d.,]*[KMGTPE]?)(?P<notes>.*)")
+STATE = re.compile(rf" (?P<state>{STATES})(?P<rest>\s.*|$)")
+COUNTS = re.compile(rf"\s*({NICE})\s+({NICE})\s+({NICE})(?P<notes>.*)")
 SECTIONS = {"logs": "logs", "cache": "cache", "spares": "spares", "special": "special", "dedup": "dedup"}
 SCANS = frozenset({"scan", "scrub", "expand", "remove"})
 SKIPPED = frozenset({"status", "action", "see", "checkpoint", "condense", "dedup"})
 # The second form is that of the first releases (from memory).
 MARK = re.compile(rf"\(resilvering\)|{NICE} resilvered")
-COUNT = re.compile(r"(\d+) data errors?, use '-v' for a list")
+COUNT = re.compile(r"([0-9]{1,20}) data errors?, use '-v' for a list")
+SCRUB = re.compile(r"(?:error |thorough )?scrub")
 ANSI = re.compile(r"\x1b\[[\d;]*m")
 TAB_COLUMNS = 8
 FIRST_LABEL = re.compile(r"^( *)pool: ", re.MULTILINE)
-LABEL_INDENT = 2
+LABEL_INDENT = DEEPER = 2
 # Texts that stand alone, and the date that ``-T`` prints before the first pool.
 ALONE = re.compile(r"all pools are healthy|pool '.*' is healthy|\d{9,11}|\w{3} \w{3} [ \d]\d \d\d:\d\d:\d\d .*\d{4}")
 EXACTNESS_TEXT, EXACTNESS_PLAIN_COUNTS = 1, 3
@@ -98,6 +99,8 @@ def _label(block: _Block, number: int, label: str, value: str, unread: list[Unre
     elif label == "config":
         if value.strip():
             block.label = "config-none"
+    elif label == "status":
+        block.pool.being_resilvered = "being resilvered" in value
     elif label not in SKIPPED:
         unread.append(Unread(number, f"{label}: {value}"))
 
@@ -135,6 +138,8 @@ def _finish(block: _Block, zone: str, unread: list[Unread]) -> None:
     scan, missed = from_text(lines, zone, block.label if block.label in {"expand", "remove"} else "scan")
     if scan is not None:
         block.pool.scans.append(scan)
+    elif 0 in missed and SCRUB.match(lines[0].strip()) is None:
+        block.pool.scan_unread = True
     unread += [Unread(*block.value[number]) for number in missed]
     block.value = []
 
@@ -169,9 +174,12 @@ def _tree(block: _Block, unread: list[Unread]) -> None:
         depth, node = found
         if section == "normal" and depth <= (left or 0):
             roots += 1
+            tree.root_state = node.state
             continue
         while stack and stack[-1][0] >= depth:
             stack.pop()
+        # Each level stands two further in: a wider step is that of a row whose parent is lacking.
+        missed = missed or depth - (stack[-1][0] if stack else left or 0) != DEEPER
         siblings = stack[-1][1].children if stack else tree.sections.setdefault(section, [])
         siblings.append(node)
         stack.append((depth, node))
@@ -186,10 +194,11 @@ def _row(row: str, column: int) -> tuple[int, Node] | None:
             name = row[:column]
             match = (len(name) - len(name.lstrip(" ")), name.strip(), rest["state"], rest["rest"])
     if match is None:
-        split = ROW.fullmatch(row)
+        split = next((found for found in STATE.finditer(row) if row[: found.start()].strip()), None)
         if split is None:
             return None
-        match = (len(split["indent"]), split["name"], split["state"], split["rest"])
+        name = row[: split.start()]
+        match = (len(name) - len(name.lstrip(" ")), name.strip(), split["state"], split["rest"])
     depth, name, state, rest_text = match
     counts = COUNTS.fullmatch(rest_text)
     notes = counts["notes"] if counts else rest_text

@@ -76,6 +76,7 @@ class Tree:
 
     sections: dict[str, list[Node]] = field(default_factory=dict)
     whole: bool = True
+    root_state: str = ""
 
     def groups(self) -> list[tuple[Role, Node]]:
         """The top-level vdevs whose loss loses the pool."""

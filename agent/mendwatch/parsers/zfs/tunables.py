@@ -14,7 +14,8 @@ from mendwatch.model.observation import Setting
 
 FOLDER = "/sys/module/zfs/parameters/"
 VERSION = "/sys/module/zfs/version"
-RELEASE = re.compile(r"v?(\d+)\.(\d+)\.(\d+)")
+RELEASE = re.compile(r"v?(\d{1,9})\.(\d{1,9})\.(\d{1,9})")
+NUMBER = re.compile(r"[0-9]{1,20}")
 Version = tuple[int, ...]
 FIRST: Version = (0, 0, 0)
 LESS, MORE = "less", "more"
@@ -48,7 +49,7 @@ def settings_of(capture: Capture) -> tuple[Setting, ...]:
     found: list[Setting] = []
     for name, (defaults, slower) in TUNABLES.items():
         text = texts.get(FOLDER + name, "")
-        if not text.isdecimal():
+        if NUMBER.fullmatch(text) is None:
             continue
         # Of an unknown version every default may be the one: slower is only what is slower than all of them.
         known = [default for since, default in defaults if version is None or since <= version]
