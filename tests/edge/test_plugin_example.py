@@ -97,7 +97,7 @@ def test_unspoilt_it_has_no_faults(project: Path, tmp_path: Path) -> None:
         (
             '("/proc/trays",)',
             '"/proc/trays"',
-            "declares itself: no storage system: it says what cannot be used: present",
+            "declares itself: what it says cannot be used: present",
         ),
         ('(File("/proc/trays"),)', '(File("proc/trays"),)', "asks only to read: made-up-one-gone: wants: ValueError"),
         ('(File("/proc/trays"),)', '(Command(("sh", "-c", "trays")),)', "which runs other commands"),
@@ -115,7 +115,7 @@ def test_unspoilt_it_has_no_faults(project: Path, tmp_path: Path) -> None:
             'state != "ok"',
             "understands its cases: made-up-one-gone.arrays.left.members.t1.good: False",
         ),
-        ("IdKind.NAME", '"serial"', "gives what can be used: made-up-one-gone: parse says what cannot be used"),
+        ("IdKind.NAME", '"serial"', "gives what can be used: made-up-one-gone: what it says cannot be used"),
         ("copies - 1, left, None, None, None", 'copies - 1, left, None, "many", None', "spares_free"),
         (
             "copies - 1, left, None",

@@ -96,11 +96,14 @@ def test_it_answers_as_if_it_were_here(obedient: Plugin) -> None:
         ("os.kill(os.getpid(), 11)", "was ended by signal 11 in parse"),
         # The interpreter's lock is held for as long as an expression is matched: no thread of ours could end it.
         ("re.match('(a*)*b', 'a' * 60)", "gave no answer within 1 s in parse"),
-        ("5", "parse says what cannot be used"),
-        ("None", "parse says what cannot be used"),
-        ("Observation(capture.at, 'trays', (5,))", "parse says what cannot be used: arrays.0: "),
-        ("array(redundancy_left='1')", "parse says what cannot be used: arrays.0.redundancy_left: "),
-        ("array(state='x' * (65 << 20))", "failed in parse: more than 67108864 bytes"),
+        ("5", "failed in parse: what it says cannot be used"),
+        ("None", "failed in parse: what it says cannot be used"),
+        ("Observation(capture.at, 'trays', (5,))", "failed in parse: what it says cannot be used: arrays.0: "),
+        ("array(redundancy_left='1')", "failed in parse: what it says cannot be used: arrays.0.redundancy_left: "),
+        (
+            "Observation(capture.at, 'trays', (), (Unread(1, 'x' * 999),) * 9999)",
+            "failed in parse: more than 8388608 bytes",
+        ),
         ("array(state='x' * (2 << 30))", "failed in parse: MemoryError()"),
         ("array(name='')", "arrays[0]: without a name or an id"),
         ("array(data_errors=-1)", "arrays[0].data_errors: -1 is negative"),
@@ -121,7 +124,7 @@ def test_what_goes_wrong_in_parse_is_the_reason_why_nothing_is_known(obedient: P
     [
         ("1 / 0", "failed in wants: ZeroDivisionError"),
         ("5", "wants returned int, not a tuple"),
-        ("('zpool',)", "wants says what cannot be used: 0"),
+        ("('zpool',)", "failed in wants: what it says cannot be used: 0"),
         ("(Command(('/bin/sh', '-c', 'true')),)", "does not begin with the bare name of a program"),
         ("(File('etc/trays'),)", "no absolute path"),
         ("(Files('/**'),)", "would search a whole tree"),
@@ -194,7 +197,7 @@ REASONS = {
     "leaver": "example_leaver:PARSER fails to load: SystemExit('gone')",
     "crasher": "the plug-in crasher ended itself with exit code 7 while it was loaded",
     "spinner": "the plug-in spinner gave no answer within 1 s in parse",
-    "liar": "the plug-in liar: parse says what cannot be used",
+    "liar": "the plug-in liar failed in parse: what it says cannot be used",
     "thrower": "the plug-in thrower failed in wants: KeyboardInterrupt()",
 }
 

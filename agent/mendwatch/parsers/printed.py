@@ -32,6 +32,8 @@ from mendwatch.model.plugin import Command, Want
 
 # A program that passes on what it has kept must not have us believe for ever what was so once.
 OLDEST = timedelta(minutes=15)
+# Ten times what a thousand drives need; every object in it costs us many times its length.
+MOST_OUTPUT = 2 * 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,9 @@ def _output(read: CommandRead) -> str:
     if not read.stdout.strip():
         message = f"{program} printed nothing"
         raise ParseError(message)
+    if len(read.stdout) > MOST_OUTPUT:
+        message = f"{program} printed more than {MOST_OUTPUT} characters"
+        raise ParseError(message)
     return read.stdout.strip()
 
 
@@ -125,7 +130,8 @@ def _whole(value: object) -> object:
 T = TypeVar("T")
 _Whole = Annotated[int, BeforeValidator(_whole)]
 _Text = Annotated[str, Field(min_length=1)]
-_List = Annotated[tuple[T, ...], Field(max_length=MOST_ENTRIES)]
+# At the first wrong entry it ends: each fault of a million would be kept in memory.
+_List = Annotated[tuple[T, ...], Field(max_length=MOST_ENTRIES, fail_fast=True)]
 
 
 class _Told(BaseModel):

@@ -12,13 +12,13 @@ from typing import NoReturn
 
 from pydantic_core import PydanticSerializationError
 
-from mendwatch.model.bounds import bounded
 from mendwatch.model.capture import Capture, Read
 from mendwatch.model.errors import ParseError, SourceError
 from mendwatch.model.observation import Observation
 from mendwatch.model.plugin import Want
 from mendwatch.sources.plugin_words import (
     CAPTURE,
+    MOST_ANSWER_BYTES,
     PARSE,
     READS,
     TOLD,
@@ -89,13 +89,12 @@ class Plugin:
             ParseError: it does not understand the text, gave no answer, or none that can be used.
         """
         try:
-            told = read_observation(self._ask(PARSE, CAPTURE.dump_json(capture)))
+            return read_observation(self._ask(PARSE, CAPTURE.dump_json(capture)))
         except SourceError as error:
             raise ParseError(str(error)) from error
         except (ValueError, PydanticSerializationError) as error:
             message = f"the plug-in {self.name}: {error}"
             raise ParseError(message) from error
-        return bounded(told, capture)
 
     def _ask(self, kind: bytes, text: bytes) -> bytes:
         with self._lock:
@@ -180,7 +179,7 @@ class _Process:
 
     def _heard(self, doing: str) -> tuple[bytes, bytes]:
         try:
-            return receive(self._channel)
+            return receive(self._channel, MOST_ANSWER_BYTES)
         except (EOFError, ConnectionError):
             self._give_up(f"the plug-in {self._name} {self._how_it_ended()} {doing}")
         except (OSError, ValueError) as error:

@@ -15,12 +15,14 @@ from collections.abc import Callable
 from contextlib import suppress
 from importlib.metadata import EntryPoint
 
+from mendwatch.model.bounds import bounded
 from mendwatch.model.errors import ParseError
 from mendwatch.model.plugin import Parser
 from mendwatch.sources.plugin_words import (
     CAPTURE,
     DECLARED,
     FAULT,
+    MOST_ANSWER_BYTES,
     OBSERVATION,
     PARSE,
     READS,
@@ -28,6 +30,8 @@ from mendwatch.sources.plugin_words import (
     UNCLEAR,
     Declared,
     asked_for,
+    read_observation,
+    read_wants,
     receive,
     send,
 )
@@ -45,7 +49,7 @@ def main(arguments: list[str]) -> None:
     """
     number, name, value, limit_s = arguments
     channel = socket.socket(fileno=int(number))
-    with suppress(OSError, ValueError):  # where the service's sandbox forbids it, the sandbox has a limit of its own
+    with suppress(OSError, ValueError):  # forbidden by a sandbox: then without
         resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY_BYTES, MOST_MEMORY_BYTES))
     parser: Parser | None = None
 
@@ -64,9 +68,26 @@ def main(arguments: list[str]) -> None:
 
 
 def _question(parser: Parser, kind: bytes, text: bytes) -> Callable[[], bytes]:
-    if kind == PARSE:
-        return lambda: OBSERVATION.dump_json(parser.parse(CAPTURE.validate_json(text)), warnings=False)
-    return lambda: asked_for(parser.wants(READS.validate_json(text)))
+    """What answers it. All that can be said against an answer is found here, where finding it cannot cost the agent."""
+
+    def parse() -> bytes:
+        capture = CAPTURE.validate_json(text)
+        seen = parser.parse(capture)
+        try:
+            told = OBSERVATION.dump_json(seen, warnings=False)
+            return OBSERVATION.dump_json(bounded(read_observation(told), capture))
+        except (ValueError, ParseError) as error:
+            raise _RefusedError(str(error)) from error
+
+    def wants() -> bytes:
+        wanted = asked_for(parser.wants(READS.validate_json(text)))
+        try:
+            read_wants(wanted)
+        except ValueError as error:
+            raise _RefusedError(str(error)) from error
+        return wanted
+
+    return parse if kind == PARSE else wants
 
 
 def _answer(channel: socket.socket, do: Callable[[], bytes], limit_s: float, fault: str = "") -> None:
@@ -82,13 +103,13 @@ def _answer(channel: socket.socket, do: Callable[[], bytes], limit_s: float, fau
         kind, text = FAULT, fault.encode() + _words(error, repr)
     signal.setitimer(signal.ITIMER_REAL, 0)
     try:
-        send(channel, kind, text)
+        send(channel, kind, text, MOST_ANSWER_BYTES)
     except ValueError as error:
         send(channel, FAULT, _words(error, str))
 
 
 class _RefusedError(Exception):
-    """It is no storage system."""
+    """It is no storage system, or says what cannot be used."""
 
 
 def _declared(parser: object, name: str, value: str) -> bytes:

@@ -16,7 +16,8 @@ from mendwatch.model.plugin import Command, File, Files, Want
 
 T = TypeVar("T")
 
-MOST_BYTES = 64 * 1024 * 1024
+MOST_QUESTION_BYTES = 64 * 1024 * 1024
+MOST_ANSWER_BYTES = 8 * 1024 * 1024  # the agent pays for an answer many times its length in memory
 MOST_WANTS = 100_000
 _LENGTH_BYTES = 8
 _CHUNK_BYTES = 1 << 20
@@ -52,7 +53,7 @@ def read_declared(told: bytes) -> Declared:
     Raises:
         ValueError: it is no storage system: with what is wrong.
     """
-    declared = _validated(DECLARED, told, "no storage system: it")
+    declared = _validated(DECLARED, told)
     program = declared.program
     if program is not None and (not program or "/" in program):
         message = f"no storage system: program {program!r} is not the bare name of one"
@@ -82,7 +83,7 @@ def read_wants(told: bytes) -> Wants:
     Raises:
         ValueError: it is nothing that the agent reads: with the place.
     """
-    wants = _validated(WANTED, told, "wants")
+    wants = _validated(WANTED, told)
     if len(wants) > MOST_WANTS:
         message = f"wants more than {MOST_WANTS} readings"
         raise ValueError(message)
@@ -113,33 +114,33 @@ def read_observation(told: bytes) -> Observation:
     Raises:
         ValueError: it is no observation: with the place.
     """
-    return _validated(OBSERVATION, told, "parse")
+    return _validated(OBSERVATION, told)
 
 
-def _validated(adapter: TypeAdapter[T], told: bytes, who: str) -> T:
+def _validated(adapter: TypeAdapter[T], told: bytes) -> T:
     try:
         return adapter.validate_json(told, strict=True)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False, include_context=False)[0]
         place = ".".join(str(step) for step in first["loc"])
-        message = f"{who} says what cannot be used: {place}{': ' if place else ''}{first['msg']}"
+        message = f"what it says cannot be used: {place}{': ' if place else ''}{first['msg']}"
         raise ValueError(message) from error
 
 
-def send(channel: socket.socket, kind: bytes, text: bytes) -> None:
+def send(channel: socket.socket, kind: bytes, text: bytes, most: int = MOST_QUESTION_BYTES) -> None:
     """Send one message.
 
     Raises:
         OSError: the other side is gone, or takes nothing in time.
         ValueError: it is too long.
     """
-    if len(text) > MOST_BYTES:
-        message = f"more than {MOST_BYTES} bytes"
+    if len(text) > most:
+        message = f"more than {most} bytes"
         raise ValueError(message)
     channel.sendall((len(text) + 1).to_bytes(_LENGTH_BYTES, "big") + kind + text)
 
 
-def receive(channel: socket.socket) -> tuple[bytes, bytes]:
+def receive(channel: socket.socket, most: int = MOST_QUESTION_BYTES) -> tuple[bytes, bytes]:
     """The next message: its kind and its text.
 
     Raises:
@@ -148,7 +149,7 @@ def receive(channel: socket.socket) -> tuple[bytes, bytes]:
         ValueError: it is too long.
     """
     length = int.from_bytes(_exactly(channel, _LENGTH_BYTES), "big")
-    if not 0 < length <= MOST_BYTES + 1:
+    if not 0 < length <= most + 1:
         message = f"a message of {length} bytes"
         raise ValueError(message)
     text = _exactly(channel, length)

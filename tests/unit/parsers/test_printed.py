@@ -163,6 +163,7 @@ def test_of_several_lines_the_last_counts_and_one_object_may_take_several() -> N
         (json.dumps({"arrays": [*FULL["arrays"], *FULL["arrays"]]}), "arrays[1].id: '7e57' is the id of another"),
         (json.dumps({"arrays": [{"name": "a", "state": ""}] * 10_001}), "arrays: Tuple should have at most 10000"),
         ('{"arrays": [{"name": "\\ud800", "state": ""}]}', "Invalid JSON"),
+        (json.dumps({"arrays": [], "note": "x" * (2 << 20)}), "printed more than 2097152 characters"),
     ],
 )
 def test_what_is_no_observation_is_refused_with_its_place(text: str, why: str) -> None:
