@@ -23,6 +23,8 @@ SPREAD_AT_MOST = 3.0
 YOUNG_POLLS = 12
 OLD_RATE_POLLS = 4
 USUAL_WITHIN = 2.0
+# No zones make a drive as much slower as this.
+COLLAPSED_TIMES = 3.0
 STILL_STEPS = 8
 STILL_LEAST_S = 120.0
 FAR_S = 10 * 365.25 * 86400
@@ -92,7 +94,8 @@ def _left(state: ForecastState, lately: Regime, sample: Sample, known: Circumsta
         return Left(None, None, None)
     done = min(1.0, (sample.done or 0.0) + lately.ahead)
     share = max(0.0, 1.0 - done)
-    level = known.solid or any(cause in LEVEL for cause in known.causes[:1])
+    collapsed = state.best_per_s > COLLAPSED_TIMES * lately.share_per_s
+    level = known.solid or collapsed or any(cause in LEVEL for cause in known.causes[:1])
     found = drift(lately, done, level=level)
     young = exp(-lately.age_s / (YOUNG_POLLS * lately.grain_s))
     middle_s = _middle_s(lately, found, share, done, known, sample.at)

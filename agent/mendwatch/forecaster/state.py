@@ -14,6 +14,7 @@ from mendwatch.model.records import Sample
 POINTS_KEPT = 96
 MOVES_KEPT = 8
 PACE_WEIGHT = 0.2
+BEST_OVER_MOVES = 6
 DIGITS = 9
 LEAST_S = 0.05
 
@@ -46,6 +47,7 @@ class ForecastState:
         pace_s: the usual time between two samples, lately.
         taken_mb: written to the new drives in the watched time, where the counters say so; load_s as in Point.
         still_s: watched seconds since any counter of the storage system moved.
+        best_per_s: the highest share a second that several moves in a row came to.
         last_moves: the latest moves of the count, oldest first.
         points: the curve, oldest first.
     """
@@ -58,6 +60,7 @@ class ForecastState:
     taken_mb: float = 0.0
     load_s: float = 0.0
     still_s: float = 0.0
+    best_per_s: float = 0.0
     last_moves: tuple[Point, ...] = ()
     points: tuple[Point, ...] = ()
 
@@ -95,9 +98,19 @@ def update(state: ForecastState, sample: Sample, load: float = 0.0) -> ForecastS
     here = _here(now)
     if step > 0:
         now = replace(now, last_moves=(*now.last_moves, here)[-MOVES_KEPT:])
+        now = replace(now, best_per_s=_best(now))
     elif here.taken_mb <= state.points[-1].taken_mb:
         return now
     return replace(now, points=_thinned((*state.points, here)))
+
+
+def _best(state: ForecastState) -> float:
+    """The best rate over several moves: what came before a collapse must outlive the thinning of the curve."""
+    moves = state.last_moves
+    lasted_s = moves[-1].at_s - moves[0].at_s
+    if len(moves) < BEST_OVER_MOVES or lasted_s <= 0:
+        return state.best_per_s
+    return max(state.best_per_s, round((moves[-1].progress - moves[0].progress) / lasted_s, 12))
 
 
 def _here(state: ForecastState) -> Point:
