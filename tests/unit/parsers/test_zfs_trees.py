@@ -16,6 +16,7 @@ SINCE = "Mon Mar  2 08:15:09 2026"
 RUNNING = (
     f"  scan: resilver in progress since {SINCE}\n\t1T / 4T scanned, 1T / 4T issued\n\t1T resilvered, 25.00% done\n"
 )
+ENDED = f"  scan: resilvered 1T in 01:00:00 with 0 errors on {SINCE}\n"
 
 
 def table(*rows: str) -> str:
@@ -117,7 +118,7 @@ TREES = {
 @pytest.mark.parametrize("name", TREES)
 def test_redundancy_and_fills(name: str) -> None:
     rows, runs, full, left, slots, level, fills = TREES[name]
-    array = pool(document(RUNNING if runs else "", table(*rows), state="DEGRADED"))
+    array = pool(document(RUNNING if runs else ENDED, table(*rows), state="DEGRADED"))
     assert (array.redundancy_full, array.redundancy_left, array.slots, array.level) == (full, left, slots, level)
     assert tuple(fill for one in array.activities or () for fill in one.fills) == fills
     assert tuple(member.name for member in array.members if member.rebuilding) == fills
@@ -225,8 +226,16 @@ def test_garbled_documents_raise_nothing_else(lines: list[str], noise: str) -> N
         (("1 mirror-0 ONLINE", "2 a ONLINE", "2 a ONLINE", "2 b ONLINE"), "a stands twice in one vdev"),
         (("1 mirror-0 ONLINE", "2 a ONLINE", "2 b ONLINE (resilvering)"), "the scan that does so is not told"),
         (("2 a ONLINE", "2 b ONLINE"), "was not read whole"),
+        (("1 mirror-0 DEGRADED", "2 a ONLINE", "2 spare-1 DEGRADED", "3 b FAULTED", "3 s ONLINE"), "no scan is told"),
     ],
-    ids=["degraded for no drive", "too few", "twice", "marked, and no scan", "group's row lacking"],
+    ids=[
+        "degraded for no drive",
+        "too few",
+        "twice",
+        "marked, and no scan",
+        "group's row lacking",
+        "spare, and no scan",
+    ],
 )
 def test_rows_that_do_not_hold_together_are_not_judged(rows: tuple[str, ...], why: str) -> None:
     array = pool(document("", table(*rows)))

@@ -137,7 +137,9 @@ def _take(read: CommandRead, capture: Capture, found: _Readings) -> None:
         return
     found.unread += unread
     found.understood = True
-    found.complete = found.complete or (not {"pool", "-x"} & options and read.exit == 0)
+    # A pool that serves nothing has no last line.
+    to_the_end = not pools or pools[-1].closed or pools[-1].state in LOST
+    found.complete = found.complete or (not {"pool", "-x"} & options and read.exit == 0 and to_the_end)
     # Asked for again and again, the tool prints one answer after the other: the last counts.
     for pool in {pool.name: pool for pool in pools}.values():
         if "-e" in options:

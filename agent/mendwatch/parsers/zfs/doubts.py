@@ -49,6 +49,8 @@ def _of_scan(pool: Pool, tops: list[Node], subjects: frozenset[str], *, rebuildi
     marked = any(RESILVERING in leaf.notes for top in tops for leaf in top.leaves())
     if (pool.being_resilvered or marked) and not rebuilding:
         return "it is being resilvered, and the scan that does so is not told"
+    if not pool.scans and any(_was_filled(node) for node in _below(tops)):
+        return "a drive was put in the place of another, and no scan is told"
     if absent := subjects - {top.name for top in tops}:
         return f"the vdev {min(absent)} is being resilvered, and is not among the devices"
     return None
@@ -72,6 +74,11 @@ def _below(nodes: list[Node]) -> Iterator[Node]:
     for node in nodes:
         yield node
         yield from _below(node.children)
+
+
+def _was_filled(node: Node) -> bool:
+    """Whether it is a pair, which a resilver has filled or will; a distributed spare may come without a scan."""
+    return node.is_pair and DISTRIBUTED_SPARE.fullmatch(node.children[-1].name) is None
 
 
 def _unexplained(node: Node) -> bool:

@@ -15,6 +15,7 @@ class Pool:
     Attributes:
         exactness: ranks the readings of one poll, the highest is used.
         being_resilvered: the advice that the tool prints says so.
+        closed: its last line was there; without it more may have followed.
         scan_unread: something is said of a scan that was not understood, and it is none of a scrub.
     """
 
@@ -27,3 +28,4 @@ class Pool:
     scans: list[Scan] = field(default_factory=list)
     being_resilvered: bool = False
     scan_unread: bool = False
+    closed: bool = True

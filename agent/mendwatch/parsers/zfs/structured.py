@@ -25,6 +25,7 @@ EXACT, DIGITS, SCALED = 5, 4, 2
 KNOWN_VERSION = 0
 # No pool is larger than this: a count above it has wrapped.
 MOST_BYTES = 1 << 60
+MOST_COUNT = 1 << 64
 # Module and tool: pool_scan_func_t, dsl_scan_state_t and vdev_rebuild_state_t in sys/fs/zfs.h.
 SCRUBS = ("SCRUB", "ERRORSCRUB", "ERROR_SCRUB")
 FUNCTIONS = ("NONE", "RESILVER", *SCRUBS)
@@ -99,6 +100,8 @@ def _scan_known(body: Json) -> bool:
     rebuilds = stats.get("rebuild_stats", {}) if isinstance(stats, dict) else None
     if not isinstance(stats, dict) or not isinstance(rebuilds, dict):
         return False
+    if stats and not {"function", "rebuild_stats", "err_scrub_state"} & set(stats):
+        return False
     known = stats.get("function", "NONE") in FUNCTIONS and stats.get("state", "NONE") in SCAN_STATES
     told = all(isinstance(one, dict) and one.get("state", "NONE") in REBUILD_STATES for one in rebuilds.values())
     return told and (known or stats.get("function") in SCRUBS)
@@ -137,7 +140,7 @@ def _derived(children: list[Node]) -> str:
 def _scans(stats: Json, at: datetime, zone: str) -> list[Scan]:
     found: list[Scan] = []
     function, state = stats.get("function"), stats.get("state")
-    if function in {"SCRUB", "RESILVER"} and state in {"SCANNING", "FINISHED", "CANCELED"}:
+    if function in ("SCRUB", "RESILVER") and state in ("SCANNING", "FINISHED", "CANCELED"):
         found.append(_healing(stats, at, zone, resilver=function == "RESILVER"))
     for top, body in _dict(stats, "rebuild_stats").items():
         if isinstance(body, dict):
@@ -269,7 +272,7 @@ def _count(value: object) -> int | None:
     if isinstance(value, bool) or value is None:
         return None
     if isinstance(value, int):
-        return value
+        return value if abs(value) < MOST_COUNT else None
     text = str(value)
     try:
         return int(text) if text.isdigit() else nice(text)
@@ -279,11 +282,11 @@ def _count(value: object) -> int | None:
 
 def _told(value: object) -> bool:
     """Whether a date or flag is set, in any mode."""
-    return value not in {None, 0, "0", "-", ""}
+    return value not in (None, 0, "0", "-", "")
 
 
 def _time(value: object, zone: str) -> datetime | None:
-    number = value if isinstance(value, int) else int(value) if SECONDS.fullmatch(str(value)) else None
+    number = value if isinstance(value, int) else int(str(value)) if SECONDS.fullmatch(str(value)) else None
     if number is None:
         date = DATE.fullmatch(str(value))
         if date is None:

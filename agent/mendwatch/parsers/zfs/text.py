@@ -16,6 +16,7 @@ from mendwatch.parsers.zfs.tree import Node, Tree
 LABEL = re.compile(r" {0,3}(?P<label>[a-z]+):(?: (?P<value>.*)|$)")
 STATES = "|".join(sorted(trees.STATES))
 STATE = re.compile(rf" (?P<state>{STATES})(?P<rest>\s.*|$)")
+ANOTHER = re.compile(rf" (?:{STATES}) {{1,40}}{NICE} {{1,40}}{NICE} ")
 COUNTS = re.compile(rf"\s*({NICE})\s+({NICE})\s+({NICE})(?P<notes>.*)")
 SECTIONS = {"logs": "logs", "cache": "cache", "spares": "spares", "special": "special", "dedup": "dedup"}
 SCANS = frozenset({"scan", "scrub", "expand", "remove"})
@@ -40,6 +41,7 @@ class _Block:
     value: list[tuple[int, str]] = field(default_factory=list)
     table: list[tuple[int, str]] = field(default_factory=list)
     ended: bool = False
+    closed: bool = False
     list_of_errors: int | None = None
 
 
@@ -74,6 +76,7 @@ def read_text(text: str, zone: str, *, plain_counts: bool) -> tuple[list[Pool], 
     for block in blocks:
         _finish(block, zone, unread)
         _tree(block, unread)
+        block.pool.closed = block.closed
     if not blocks and not none and text.strip() and "healthy" not in text:
         message = "this is not the output of zpool status"
         raise ParseError(message, 1, text.strip().splitlines()[0])
@@ -93,7 +96,7 @@ def _label(block: _Block, number: int, label: str, value: str, unread: list[Unre
     elif label in SCANS:
         block.value = [(number, value)]
     elif label == "errors":
-        block.ended = True
+        block.ended = block.closed = True
         block.pool.data_errors = _errors(value)
         block.list_of_errors = 0 if value.startswith("Permanent errors") else None
     elif label == "config":
@@ -119,12 +122,13 @@ def _continue(block: _Block, number: int, line: str, raw: str, unread: list[Unre
     elif block.label == "config" and line.strip():
         block.table.append((number, line))
     elif block.label == "config":
-        block.ended = block.ended or bool(block.table)
+        # A line of blanks alone may be the beginning of a row.
+        block.ended = block.ended or (bool(block.table) and not line)
     elif block.label == "errors" and block.list_of_errors is not None:
         if line.strip():
             block.list_of_errors += 1
             block.pool.data_errors = block.list_of_errors
-    elif line.strip() and block.label not in {*SKIPPED, "state", "errors"}:
+    elif line.strip() and block.label not in {*SKIPPED, "state"}:
         unread.append(Unread(number, raw))
 
 
@@ -199,6 +203,8 @@ def _row(row: str, column: int) -> tuple[int, Node] | None:
             return None
         name = row[: split.start()]
         match = (len(name) - len(name.lstrip(" ")), name.strip(), split["state"], split["rest"])
+    if ANOTHER.search(match[3]) is not None:
+        return None  # two rows on one line
     depth, name, state, rest_text = match
     counts = COUNTS.fullmatch(rest_text)
     notes = counts["notes"] if counts else rest_text
