@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import signal
 import sys
@@ -12,7 +13,9 @@ from pathlib import Path
 
 import psutil
 import pytest
+from typer.testing import CliRunner
 
+from mendwatch.cli import app
 from mendwatch.model.capture import Capture, FileRead
 from mendwatch.model.errors import ParseError, SourceError
 from mendwatch.model.observation import Observation
@@ -210,7 +213,7 @@ def test_a_running_agent_goes_on_beside_plug_ins_of_every_bad_kind(tmp_path: Pat
     host = Host(tmp_path / "root", "md-6.12-collapse-A")
     host.show(0)
     (host.root / "proc/trays").write_text("()")
-    tables = "".join(f'[source.{name}]\nenabled = true\ntimeout = "1s"\n' for name in BAD)
+    tables = "".join(f'[source.{name}]\nenabled = true\ntimeout = "1s"\n' for name in BAD if name != "leaver")
     with contextlib.closing(Hook()) as hook:
         config = tmp_path / "mendwatch.toml"
         config.write_text(
@@ -233,6 +236,9 @@ def test_a_running_agent_goes_on_beside_plug_ins_of_every_bad_kind(tmp_path: Pat
                 assert why in blind()[name]
             said = [line for line in agent.said() if "fault of our own" in str(line.get("event"))]
             assert said == []
+            status = CliRunner().invoke(app, ["status", "--history", str(tmp_path / "state/history.db"), "--json"])
+            sources = {source["source"]: source["error"] for source in json.loads(status.stdout)["sources"]}
+            assert REASONS["leaver"] in sources["leaver"], "it is shown though nobody asked for it by name"
             theirs = psutil.Process(agent.process.pid).children()
             assert theirs
             assert agent.stop(signal.SIGTERM) < 5

@@ -8,6 +8,7 @@ import pwd
 import shutil
 import signal
 import stat
+import subprocess
 import tempfile
 from collections.abc import Iterator
 from contextlib import closing
@@ -28,6 +29,7 @@ from mendwatch.sources.run import Runner
 from support.stage import Agent, Hook
 
 EXAMPLE = Path(__file__).parents[2] / "config/examples/trays-observation"
+PACKAGING = Path(__file__).parents[2] / "packaging/systemd"
 SHELF = "t1 ok\nt2 ok\n"
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can run a program as somebody else")
 
@@ -179,6 +181,18 @@ def test_accounts_that_cannot_be_taken_are_told(place: Path) -> None:
     assert "there is no user 'no-such-user'" in (read(place, one, 'user = "no-such-user"\n').error or "")
     with pytest.raises(SettingsError, match="root has every right"):
         load(configured(place, one, 'user = "root"\n'))
+
+
+@pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="systemd is not installed")
+def test_the_service_manager_finds_nothing_wrong_with_the_drop_in(tmp_path: Path) -> None:
+    unit = tmp_path / "mendwatch.service"
+    told = (PACKAGING / "mendwatch.service").read_text(encoding="utf-8")
+    unit.write_text(told.replace("/opt/mendwatch/bin/mendwatch", "/bin/true"))
+    (tmp_path / "mendwatch.service.d").mkdir()
+    for name in ("with-btrfs.conf", "with-program.conf"):
+        shutil.copy(PACKAGING / name, tmp_path / "mendwatch.service.d")
+    verdict = subprocess.run(["systemd-analyze", "verify", str(unit)], capture_output=True, text=True, check=False)
+    assert (verdict.returncode, verdict.stdout, verdict.stderr) == (0, "", "")
 
 
 @as_root

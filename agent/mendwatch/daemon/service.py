@@ -98,10 +98,13 @@ class Service:
     # Sources.
 
     def _meet(self) -> None:
-        """Begin to watch each source that is there, is enabled by name, or is known from before."""
+        """Begin to watch each source that is there, is enabled by name, or is known from before.
+
+        What cannot be loaded counts as there: `status` then shows why nothing is known of it.
+        """
         with self._changing:
             for name, looker in self._wired.lookers.items():
-                known = name in self._remembered or name in self._wired.named
+                known = name in self._remembered or name in self._wired.named or name in self._wired.failed
                 if name not in self._watches and (known or looker.present()):
                     self._begin(name, looker)
         self._seen()
