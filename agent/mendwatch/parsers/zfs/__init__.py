@@ -40,6 +40,7 @@ class _Readings:
     pools: dict[str, Pool] = field(default_factory=dict)
     unread: list[Unread] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
+    broken: list[Unread] = field(default_factory=list)
     understood: bool = False
     complete: bool = False
 
@@ -81,7 +82,9 @@ class ZfsParser:
         arrays = [_array(pool, capture, frozen.get(pool.name)) for pool in found.pools.values()]
         left_out = {name: state for name, state in frozen.items() if name not in found.pools}
         error = None
-        if not found.understood:
+        if found.understood:
+            found.unread += found.broken
+        else:
             error = "; ".join(dict.fromkeys(found.failed)) or "no zpool status in this poll"
         if found.failed or found.complete or not found.understood:
             arrays += [_unanswered(name, state, guids.get(name)) for name, state in left_out.items()]
@@ -134,6 +137,7 @@ def _take(read: CommandRead, capture: Capture, found: _Readings) -> None:
         pools, unread = _read(read.stdout, capture, options)
     except ParseError as error:
         found.failed.append(f"{' '.join(read.argv)}: {error}")
+        found.broken.append(Unread(1, read.stdout.strip().splitlines()[0][:200]))
         return
     found.unread += unread
     found.understood = True
