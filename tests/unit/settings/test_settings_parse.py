@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from mendwatch.model.errors import Problem, SettingsError
 from mendwatch.model.policy import ArrayPolicy
-from mendwatch.settings import Settings, parse
+from mendwatch.settings import ProgramSettings, Settings, SourceSettings, parse
 
 HOUR = 3600.0
 CHANNEL = '[[channel]]\nname = "ops"\nkind = "webhook"\nurl = "https://hooks.example.org/storage"\n'
@@ -82,6 +82,7 @@ def test_every_fixed_key_arrives() -> None:
     assert (settings.host.name, settings.host.root, settings.host.state_dir) == ("store-1", "/host", "/srv/state")
     assert (settings.polling.idle_s, settings.polling.rebuild_s) == (120.0, 10.0)
     zfs = settings.sources["zfs"]
+    assert isinstance(zfs, SourceSettings)
     assert (zfs.enabled, zfs.command, zfs.timeout_s) == (True, "/usr/sbin/zpool", 45.0)
     policy = settings.to_policy("store-1")
     assert policy.default == ArrayPolicy({0: 24 * HOUR, 1: 72 * HOUR}, 1500.0, 300.0, (HOUR,))
@@ -264,6 +265,31 @@ def test_plug_ins_bring_sources_and_channels_that_check_themselves() -> None:
     assert {problem.where for problem in problems(text)} == {"source.tape", "channel[1] (phone).kind"}
     with pytest.raises(SettingsError, match="levels"):
         parse(text + 'levels = ["all"]', "f", sources=("tape",), channel_kinds=("telephone",))
+
+
+def test_a_program_of_the_owner_s_is_a_source_by_its_argv() -> None:
+    settings = parse('[source.trays]\nargv = ["/bin/trays", "-a"]\nuser = "daemon"\ntimeout = "5s"', "mendwatch.toml")
+    trays = settings.sources["trays"]
+    assert isinstance(trays, ProgramSettings)
+    assert (trays.argv, trays.user, trays.timeout_s, trays.enabled) == (("/bin/trays", "-a"), "daemon", 5.0, True)
+    assert settings.to_policy("store-1").named_sources == ("trays",)
+
+
+@pytest.mark.parametrize(
+    ("table", "where", "what"),
+    [
+        ("argv = []", "source.trays.argv", "the list is empty"),
+        ('argv = ["/bin/trays", "a\\u0000"]', "source.trays.argv", "a word holds a NUL"),
+        ('argv = ["trays"]', "source.trays.argv", "'trays' is not the absolute path of a program"),
+        ('argv = ["/bin/"]', "source.trays.argv", "'/bin/' is not the absolute path of a program"),
+        ('argv = ["/bin/trays"]\nuser = "root"', "source.trays.user", "root has every right"),
+        ('argv = ["/bin/trays"]\nuser = " "', "source.trays.user", "cannot be a name"),
+    ],
+)
+def test_what_is_wrong_with_a_program_is_told(table: str, where: str, what: str) -> None:
+    problem = only(f"[source.trays]\n{table}\n")
+    assert problem.where == where
+    assert what in problem.what
 
 
 keys = st.sampled_from(["host", "polling", "policy", "source", "array", "channel", "name", "kind", "timeout", "x y"])
