@@ -18,7 +18,7 @@ from mendwatch.forecaster.regime import FALLEN_TIMES, Block, Regime, unsteadines
 
 OUTER_TO_INNER = 2.2
 FALLEN_SPREAD = 0.1
-START_PART, START_SPREAD = 0.75, 0.4
+START_PART, START_SPREAD = 0.75, 0.5
 # Successive blocks are not independent (load comes in hours), and load drifts by some 8 % besides.
 DEPENDENCE = 4.0
 LOAD_DRIFT = 0.08

@@ -15,10 +15,12 @@ from mendwatch.model.records import Cause, Forecast, Quantiles, Sample
 MOVES_NEEDED = 2
 # The 90 % point of the normal distribution.
 Z90 = 1.2816
-# Log-scale spread of what no watching removes (load to come), and what a young stretch adds.
-# Both measured on simulated and recorded rebuilds (tests/benchmarks/forecast.py), no source.
-SPREAD_AT_BEST = 0.15
+# Log-scale spread of what no watching removes (load to come), with and without the drives' counters, and what a young
+# stretch adds. Measured on simulated and recorded rebuilds (tests/benchmarks/forecast.py), no source.
+SPREAD_AT_BEST, SPREAD_UNSEEN = 0.08, 0.15
 SPREAD_WHEN_YOUNG = 0.6
+# By how much what comes between makes it later.
+SURPRISE = 0.15
 SPREAD_AT_MOST = 3.0
 YOUNG_POLLS = 12
 OLD_RATE_POLLS = 4
@@ -101,14 +103,16 @@ def _left(state: ForecastState, lately: Regime, sample: Sample, known: Circumsta
     middle_s = _middle_s(lately, found, share, done, known, sample.at)
     if lately.before_per_s is None and known.usual_hours:
         middle_s = _drawn_to_usual(middle_s, share * known.usual_hours * 3600, young)
+    seen = any(member.busy is not None for member in sample.members)
     noise = sqrt(
         (lately.spread_per_s / lately.share_per_s) ** 2
         + spread(found, share) ** 2
-        + SPREAD_AT_BEST**2
+        + (SPREAD_AT_BEST if seen else SPREAD_UNSEEN) ** 2
         + (SPREAD_WHEN_YOUNG * young) ** 2
     )
     factor = exp(Z90 * min(noise, SPREAD_AT_MOST))
-    early_s, late_s = middle_s / factor, middle_s * factor
+    # What comes between makes it later far more often than sooner: other load, a bad region, a pause.
+    early_s, late_s = middle_s / factor, middle_s * factor * (1.0 + SURPRISE)
     if lately.before_per_s is not None and lately.before_per_s > 0:
         # What has just changed may change back: until the new rate has lasted a while, the old one stays possible.
         weight = exp(-lately.age_s / (OLD_RATE_POLLS * lately.grain_s))

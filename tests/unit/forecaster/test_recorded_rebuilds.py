@@ -30,7 +30,8 @@ def test_a_healthy_rebuild_ends_within_the_range(name: str) -> None:
         for at, early, _, late in ends(name)
         if (ended - at).total_seconds() > 60
     ]
-    assert sum(held) / len(held) > 0.8
+    # From p10 to p90 are eight in ten; the polls of one rebuild are nearly one case.
+    assert sum(held) / len(held) > 0.7
 
 
 @pytest.mark.parametrize(
