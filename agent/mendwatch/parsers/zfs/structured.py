@@ -102,9 +102,10 @@ def _scan_known(body: Json) -> bool:
         return False
     if stats and not {"function", "rebuild_stats", "err_scrub_state"} & set(stats):
         return False
-    known = stats.get("function", "NONE") in FUNCTIONS and stats.get("state", "NONE") in SCAN_STATES
-    told = all(isinstance(one, dict) and one.get("state", "NONE") in REBUILD_STATES for one in rebuilds.values())
-    return told and (known or stats.get("function") in SCRUBS)
+    function, state = stats.get("function"), stats.get("state")
+    known = (function is None and state is None) or (function in FUNCTIONS and state in SCAN_STATES)
+    told = all(isinstance(one, dict) and one.get("state") in REBUILD_STATES for one in rebuilds.values())
+    return told and (known or function in SCRUBS)
 
 
 def _move_logs(tree: Tree) -> None:
