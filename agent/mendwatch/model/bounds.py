@@ -25,6 +25,7 @@ LEEWAY = timedelta(seconds=2)  # as far apart as two tellings of one start may b
 _LARGEST = 2**63 - 1  # what the history's integers hold
 _MAY_BE_NEGATIVE = frozenset({"redundancy_left"})
 _SHARES = frozenset({"done", "end_share"})
+_MOST_SHARE = 10  # OpenZFS has counted 470 % (its issue 5066); a percentage that is taken for a share is soon above this
 
 
 def bounded(seen: Observation, capture: Capture) -> Observation:
@@ -33,7 +34,7 @@ def bounded(seen: Observation, capture: Capture) -> Observation:
     A time that is later by a little is that of the poll; one that is still to come is not known.
 
     Raises:
-        ParseError: a figure is negative, not finite or too large, a share is above 1, a list is too long, a name is
+        ParseError: a figure is negative, not finite or too large, a share is far above 1, a list is too long, a name is
             empty, or two arrays have one id; with the place.
     """
     held = _held(replace(seen, at=capture.at, source=capture.source), "", capture.at.astimezone(UTC))
@@ -98,7 +99,7 @@ def _figure(value: float, place: str) -> None:
         _refuse(place, f"{value} is negative")
     if abs(value) > _LARGEST:
         _refuse(place, "out of range")
-    if name in _SHARES and value > 1:
+    if name in _SHARES and value > _MOST_SHARE:
         _refuse(place, f"{value} is no share; 1 is all of it")
 
 
