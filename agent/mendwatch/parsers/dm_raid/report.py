@@ -99,7 +99,8 @@ def _reported(group: str | None, lv: str, volumes: _Volumes, images: set[int]) -
         # Of a set that is synced as a whole LVM calls the first leg good; the kernel calls none so.
         letters = letters.replace("A", "a")
     health = _health(row)
-    if any(None in _listed(one) for one in volumes[group, lv]) or (listed and len(listed) < len(devices)):
+    odd = any(None in _listed(one) for one in volumes[group, lv]) or (listed and len(listed) < len(devices))
+    if odd or len(legs) == 1:
         letters = "?" * len(letters)  # there may be more legs
     if health not in HARMLESS and not set(letters) & set("D-a"):
         letters = "?" * len(letters)  # something is the matter, and no leg says that it is the one

@@ -272,13 +272,12 @@ def _count(value: object) -> int | None:
     """A number however this mode writes it; None if it is none."""
     if isinstance(value, bool) or value is None:
         return None
-    if isinstance(value, int):
-        return value if abs(value) < MOST_COUNT else None
     text = str(value)
     try:
-        return int(text) if text.isdigit() else nice(text)
+        count = value if isinstance(value, int) else int(text) if text.isdecimal() else nice(text)
     except (ValueError, KeyError, IndexError, OverflowError):
         return None
+    return count if 0 <= count < MOST_COUNT else None
 
 
 def _told(value: object) -> bool:
