@@ -13,6 +13,7 @@ SMALL = {
     "delivery.py": ("--pages", "20"),
     "footprint.py": ("10",),
     "forecast.py": ("--runs", "1", "--largest", "1.2", "--kinds", "healthy", "bad-region", "throttled"),
+    "fuzz.py": ("--inputs", "300"),
     "parsers.py": ("--repeats", "1"),
 }
 
