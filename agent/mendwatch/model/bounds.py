@@ -25,7 +25,8 @@ LEEWAY = timedelta(seconds=2)  # as far apart as two tellings of one start may b
 _LARGEST = 2**63 - 1  # what the history's integers hold
 _MAY_BE_NEGATIVE = frozenset({"redundancy_left"})
 _SHARES = frozenset({"done", "end_share"})
-_MOST_SHARE = 10  # OpenZFS has counted 470 % (its issue 5066); a percentage that is taken for a share is soon above this
+# OpenZFS has counted 470 % (its issue 5066); a percentage that is taken for a share is soon above this.
+_MOST_SHARE = 10
 
 
 def bounded(seen: Observation, capture: Capture) -> Observation:
