@@ -12,6 +12,7 @@ from mendwatch.model.observation import Observation
 from mendwatch.model.plugin import File, Files, Want
 from mendwatch.parsers.md.arrays import build
 from mendwatch.parsers.md.mdstat import read_mdstat
+from mendwatch.parsers.md.settings import limits_of_the_system
 from mendwatch.parsers.md.sysfs import Sysfs, sysfs_of
 
 MDSTAT = "/proc/mdstat"
@@ -76,10 +77,12 @@ class MdParser:
             return Observation(capture.at, capture.source, error=why, complete=absent)
         read = read_mdstat(mdstat.text)
         files = sysfs_of(capture)
-        arrays = tuple(build(entry, files.get(entry.name, Sysfs()), capture) for entry in read.entries)
+        limits = limits_of_the_system(capture)
+        arrays = [build(entry, files.get(entry.name, Sysfs()), capture, limits) for entry in read.entries.values()]
         shown = tuple(array for array in arrays if array is not None)
-        error = None if read.whole else f"{MDSTAT} ends in the middle"
-        complete = read.whole and not read.unread
+        # The first lines alone, or the lines of a few arrays, are an excerpt; a file that was begun has to end.
+        error = f"{MDSTAT} ends in the middle" if read.begun and not read.ended else None
+        complete = read.begun and read.ended and not read.unread
         return Observation(capture.at, capture.source, shown, read.unread, error=error, complete=complete)
 
 

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+from mendwatch.model.names import printable
 from mendwatch.model.observation import Activity, ActivityKind
 from mendwatch.parsers.md.mdstat import Entry, Progress
+from mendwatch.parsers.md.settings import STOPPED
+from mendwatch.parsers.md.standing import WITHOUT_REDUNDANCY, Standing
 from mendwatch.parsers.md.sysfs import Sysfs, number
 
 SECTOR_BYTES = 512
@@ -15,50 +20,40 @@ KINDS = {
     "check": ActivityKind.CHECK,
     "reshape": ActivityKind.RESHAPE,
 }
+READ_ONLY = {"readonly": "read-only", "read-auto": "auto-read-only"}
 
 
-def activities_of(entry: Entry, sysfs: Sysfs) -> tuple[Activity, ...]:
-    """The one run that an md array can have at a time, or none."""
+def activities_of(entry: Entry, sysfs: Sysfs, standings: Mapping[str, Standing]) -> tuple[Activity, ...] | None:
+    """The one run that an md array can have at a time, or none; None where the line that tells was not read."""
     action = sysfs.array.get("sync_action")
-    fills = _fills(entry, sysfs, action)
+    fills = tuple(name for name, standing in standings.items() if standing is Standing.TO_FILL)
     progress = entry.progress
     if progress is not None and progress.held is None:
         return (_running(progress, sysfs, action, fills),)
     if progress is not None:
-        lacking = None not in (entry.slots, entry.good) and entry.slots != entry.good
-        return (_held_by_the_kernel(progress, action, fills, lacking=lacking),)
-    if fills and action in {"frozen", "idle"} and entry.state == "active":
-        why = "sync_action frozen" if action == "frozen" else "idle with a member to fill"
-        return (_held_by_hand(sysfs, fills, f"array is {entry.mode.strip('()')}" if entry.mode else why),)
-    return ()
+        to_fill = bool(fills) or Standing.UNKNOWN in standings.values()
+        return (_held_by_the_kernel(progress, action, fills, to_fill=to_fill),)
+    why = _why_nothing_fills(entry, sysfs, action, standings)
+    if why is not None:
+        return (_held_by_hand(sysfs, fills, why),)
+    return None if entry.gap or not entry.whole else ()
 
 
-def _fills(entry: Entry, sysfs: Sysfs, action: str | None) -> tuple[str, ...]:
-    """Members with a slot that are not in sync: these are filled, or would be."""
-    rebuilding = action == "recover" or (entry.progress is not None and entry.progress.word.startswith("recover"))
-    if sysfs.members:
-        return tuple(
-            listed.name
-            for listed in entry.members
-            if sysfs.members.get(listed.name, {}).get("slot", "none") not in {"none", "journal"}
-            and "spare" in sysfs.states(listed.name)
-            and not sysfs.states(listed.name) & {"in_sync", "faulty"}
-        )
-    return _newest(entry) if rebuilding else ()
-
-
-def _newest(entry: Entry) -> tuple[str, ...]:
-    """The members being filled by mdstat alone: the replacements, else the newest of those that hold a slot.
-
-    A member added to a running array gets the lowest free number at or above the number of slots (bind_rdev_to_array
-    in md.c), so the ones with the highest numbers are the newest.
-    """
-    replacing = tuple(listed.name for listed in entry.members if "(R)" in listed.flags)
-    if replacing:
-        return replacing
-    placed = sorted((m for m in entry.members if not m.flags or m.flags == "(W)"), key=lambda m: m.number)
-    surplus = len(placed) - (entry.good if entry.good is not None else len(placed))
-    return tuple(m.name for m in placed[-surplus:]) if surplus > 0 else ()
+def _why_nothing_fills(entry: Entry, sysfs: Sysfs, action: str | None, standings: Mapping[str, Standing]) -> str | None:
+    """Why members that could be filled are not; None if there are none, or sysfs did not say that nothing runs."""
+    if action not in {"frozen", "idle"} or entry.state != "active" or entry.level in WITHOUT_REDUNDANCY:
+        return None
+    to_fill = Standing.TO_FILL in standings.values()
+    counted = (entry.slots or 0) - (entry.good or 0) if entry.good is not None else 0
+    degraded = max(sysfs.number("degraded") or 0, counted) > 0
+    if not to_fill and not (degraded and Standing.SPARE in standings.values()):
+        return None
+    mode = entry.mode.strip("()") or READ_ONLY.get(sysfs.array.get("array_state", ""), "")
+    if mode:
+        return f"array is {mode}"
+    if action == "frozen":
+        return "sync_action frozen"
+    return "idle with a member to fill" if to_fill else "idle with a spare at hand"
 
 
 def _running(progress: Progress, sysfs: Sysfs, action: str | None, fills: tuple[str, ...]) -> Activity:
@@ -75,14 +70,18 @@ def _running(progress: Progress, sysfs: Sysfs, action: str | None, fills: tuple[
         word=word,
         running=not at_limit,
         paused=at_limit,
-        done=done_kib / total_kib if done_kib is not None and total_kib else None,
+        done=min(1.0, done_kib / total_kib) if done_kib is not None and total_kib else None,
         done_bytes=done_kib * 1024 if done_kib is not None else None,
         total_bytes=total_kib * 1024 if total_kib is not None else None,
-        native_seconds_left=progress.finish_min * 60 if progress.finish_min is not None else None,
-        fills=fills if kind is ActivityKind.REBUILD else (),
+        native_seconds_left=progress.finish_s,
+        fills=_names(fills) if kind is ActivityKind.REBUILD else (),
         counters=counters,
-        why_held="sync_max stops it here" if at_limit else None,
+        why_held=STOPPED if at_limit else None,
     )
+
+
+def _names(fills: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(printable(name) for name in fills)
 
 
 def _at_sync_max(sysfs: Sysfs, done_kib: int | None, total_kib: int | None) -> bool:
@@ -93,13 +92,14 @@ def _at_sync_max(sysfs: Sysfs, done_kib: int | None, total_kib: int | None) -> b
     return most <= done_kib * 2 and most < total_kib * 2
 
 
-def _held_by_the_kernel(progress: Progress, action: str | None, fills: tuple[str, ...], *, lacking: bool) -> Activity:
+def _held_by_the_kernel(progress: Progress, action: str | None, fills: tuple[str, ...], *, to_fill: bool) -> Activity:
     """DELAYED, PENDING, REMOTE: a waiting recovery, too, prints ``resync=DELAYED``; sysfs or a lack says what waits.
 
-    PENDING is only ever said of a resync, that of an array which is not clean and was not written to yet.
+    PENDING is only ever said of a resync, that of an array which is not clean and was not written to yet. REMOTE says
+    ``recover`` for a recovery.
     """
-    dirty = progress.held == "PENDING"
-    recovers = action == "recover" or (progress.word != "reshape" and not dirty and bool(fills or lacking))
+    unclear = progress.held == "DELAYED" and progress.word != "reshape" and action in {None, "recover"}
+    recovers = action == "recover" or (unclear and to_fill)
     word = "recovery" if recovers else progress.word
     word = "repair" if action == "repair" else "check" if action == "check" else word
     kind = KINDS[word]
@@ -109,14 +109,14 @@ def _held_by_the_kernel(progress: Progress, action: str | None, fills: tuple[str
         word=word,
         running=remote,
         waiting=not remote,
-        fills=fills if kind is ActivityKind.REBUILD else (),
+        fills=_names(fills) if kind is ActivityKind.REBUILD else (),
         why_held=None if remote else f"{progress.word}={progress.held}",
     )
 
 
 def _held_by_hand(sysfs: Sysfs, fills: tuple[str, ...], why: str) -> Activity:
     """Members to fill, and nothing that fills them: a rebuild that will not start by itself."""
-    known = [number(sysfs.members[name], "recovery_start") for name in fills]
+    known = [number(sysfs.members.get(name, {}), "recovery_start") for name in fills]
     starts = [sectors for sectors in known if sectors is not None]
     component_kib = sysfs.number("component_size")
     total_bytes = component_kib * 1024 if component_kib else None
@@ -129,7 +129,7 @@ def _held_by_hand(sysfs: Sysfs, fills: tuple[str, ...], why: str) -> Activity:
         done=min(1.0, done_bytes / total_bytes) if done_bytes is not None and total_bytes else None,
         done_bytes=done_bytes,
         total_bytes=total_bytes,
-        fills=fills,
+        fills=_names(fills),
         counters={"recovery_start": min(starts)} if starts else {},
         why_held=why,
     )

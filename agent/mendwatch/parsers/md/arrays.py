@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
+from typing import TypeAlias
+
 from mendwatch.model.capture import Capture
 from mendwatch.model.names import printable
 from mendwatch.model.observation import ActivityKind, Array, Errors, IdKind, LastActivity, LastOutcome, Member, Role
@@ -10,24 +14,28 @@ from mendwatch.model.raid10 import partners as raid10_partners
 from mendwatch.parsers.md.activities import activities_of
 from mendwatch.parsers.md.mdstat import Entry
 from mendwatch.parsers.md.settings import settings_of
+from mendwatch.parsers.md.standing import WITHOUT_REDUNDANCY, Standing, standings
 from mendwatch.parsers.md.sysfs import Sysfs, number
 
 NO_UUID = frozenset("0:-")
 SURVIVES = {"raid4": 1, "raid5": 1, "raid6": 2}
-NONE_TO_LOSE = frozenset({"linear", "raid0", "faulty"})
-DEFAULT_RAID10_LAYOUT = 0x102
+# What a container prints, and an array in one does not: the name of the format, not a path.
+CONTAINER = re.compile(r"external:(?![/-]).*")
+
+Copies: TypeAlias = tuple[int, int] | None
 
 
-def build(entry: Entry, sysfs: Sysfs, capture: Capture) -> Array | None:
+def build(entry: Entry, sysfs: Sysfs, capture: Capture, limits: Mapping[str, str]) -> Array | None:
     """The array; None for a container of external metadata, which holds no data, and for one that is being stopped."""
-    container = entry.super_block is not None and entry.super_block.startswith("external:")
+    container = CONTAINER.fullmatch(entry.super_block or "") is not None
     if entry.state == "inactive" and not entry.odd and (container or not entry.members):
         return None
     level = entry.level or _level(sysfs)
     slots = entry.slots or sysfs.number("raid_disks")
-    activities = activities_of(entry, sysfs)
-    filled = {name for activity in activities for name in activity.fills}
-    members = tuple(_member(listed.name, listed.flags, entry, sysfs, filled, capture) for listed in entry.members)
+    stands = standings(entry, sysfs)
+    activities = activities_of(entry, sysfs, stands)
+    filled = {name for activity in activities or () for name in activity.fills}
+    members = tuple(_member(name, stand, entry, sysfs, filled, capture) for name, stand in stands.items())
     copies = _copies(entry, sysfs)
     full = _full(level, slots, copies)
     left, why = _left(entry, level, slots, sysfs, copies)
@@ -45,7 +53,7 @@ def build(entry: Entry, sysfs: Sysfs, capture: Capture) -> Array | None:
         redundancy_full=full,
         redundancy_left=left,
         why_unknown=why,
-        spares_free=sum(member.role is Role.SPARE and "faulty" not in member.state for member in members),
+        spares_free=sum(member.role is Role.SPARE for member in members),
         data_errors=None,
         members=members,
         activities=activities,
@@ -53,8 +61,8 @@ def build(entry: Entry, sysfs: Sysfs, capture: Capture) -> Array | None:
         lost=lost,
         slots=slots,
         member_bytes=component_kib * 1024 if component_kib is not None else None,
-        settings=settings_of(sysfs, capture),
-        notes=_notes(level, slots, sysfs, members, left, copies),
+        settings=settings_of(sysfs, limits, activities or ()),
+        notes=_notes(entry, level, slots, sysfs, left, copies),
         device=printable(entry.name),
     )
 
@@ -64,24 +72,16 @@ def _level(sysfs: Sysfs) -> str | None:
     return words[0] if words else None
 
 
-def _member(name: str, flags: str, entry: Entry, sysfs: Sysfs, filled: set[str], capture: Capture) -> Member:
-    states = sysfs.states(name)
-    faulty = "(F)" in flags or "faulty" in states
+def _member(name: str, standing: Standing, entry: Entry, sysfs: Sysfs, filled: set[str], capture: Capture) -> Member:
     files = sysfs.members.get(name, {})
-    slot = files.get("slot")
-    if "(J)" in flags or "journal" in states:
+    if standing is Standing.JOURNAL:
         role = Role.JOURNAL
-    elif "(S)" in flags and entry.state != "inactive" and name not in filled:
+    elif standing is Standing.SPARE and entry.state != "inactive":
         role = Role.SPARE
     else:
         role = Role.DATA
-    if states:
-        good = "in_sync" in states and not faulty
-        state = files["state"]
-    else:
-        # By mdstat alone: whoever holds a slot and is not being filled is in sync.
-        good = not faulty and name not in filled and "(R)" not in flags and entry.state == "active"
-        state = "faulty" if faulty else "spare" if "(S)" in flags or name in filled else "in_sync"
+    # A member that is being filled is called a spare, as sysfs does.
+    word = "spare" if standing is Standing.TO_FILL else standing.value
     drives = capture.links.get(name)
     errors = number(files, "errors")
     return Member(
@@ -89,15 +89,15 @@ def _member(name: str, flags: str, entry: Entry, sysfs: Sysfs, filled: set[str],
         role=role,
         group=None,
         drive=drives[0] if drives else None,
-        state=state,
-        good=good and role is Role.DATA and slot != "none",
-        rebuilding=name in filled,
+        state=files.get("state") or word,
+        good=standing is Standing.IN_SYNC and entry.state == "active",
+        rebuilding=printable(name) in filled,
         errors=Errors(read=errors) if errors is not None else None,
     )
 
 
-def _full(level: str | None, slots: int | None, copies: tuple[int, int]) -> int | None:
-    if level in NONE_TO_LOSE:
+def _full(level: str | None, slots: int | None, copies: Copies) -> int | None:
+    if level in WITHOUT_REDUNDANCY:
         return 0
     if level in SURVIVES:
         return SURVIVES[level]
@@ -105,22 +105,25 @@ def _full(level: str | None, slots: int | None, copies: tuple[int, int]) -> int 
         return None
     if level in {"raid1", "multipath"}:
         return slots - 1
-    if level == "raid10":
+    if level == "raid10" and copies is not None:
         return raid10_left([True] * slots, *copies)
     return None
 
 
-def _copies(entry: Entry, sysfs: Sysfs) -> tuple[int, int]:
-    """Near and far copies of a raid10, as printed or from bits 0-7 and 8-15 of its layout (setup_geo in raid10.c)."""
+def _copies(entry: Entry, sysfs: Sysfs) -> Copies:
+    """Near and far copies of a raid10, as printed or by its layout; None where neither was read."""
     if entry.near is not None and entry.far is not None:
         return entry.near, entry.far
-    layout = sysfs.number("layout")
-    layout = DEFAULT_RAID10_LAYOUT if layout is None else layout
-    return layout & 0xFF, (layout >> 8) & 0xFF
+    return _by_layout(sysfs.number("layout"))
+
+
+def _by_layout(layout: int | None) -> Copies:
+    """Bits 0-7 and 8-15 of the layout (setup_geo in raid10.c)."""
+    return None if layout is None else (layout & 0xFF, (layout >> 8) & 0xFF)
 
 
 def _left(
-    entry: Entry, level: str | None, slots: int | None, sysfs: Sysfs, copies: tuple[int, int]
+    entry: Entry, level: str | None, slots: int | None, sysfs: Sysfs, copies: Copies
 ) -> tuple[int | None, str | None]:
     """Redundancy left, and why not if it is not known: the lowest of all that this poll says."""
     if entry.odd:
@@ -134,20 +137,14 @@ def _left(
 
 
 def _counted(
-    entry: Entry, level: str | None, slots: int | None, sysfs: Sysfs, copies: tuple[int, int]
+    entry: Entry, level: str | None, slots: int | None, sysfs: Sysfs, copies: Copies
 ) -> tuple[int | None, str | None]:
-    if level in NONE_TO_LOSE:
+    if level in WITHOUT_REDUNDANCY:
         return 0, None
     if not entry.whole and not ("degraded" in sysfs.array and sysfs.members):
         return None, "its lines in /proc/mdstat are cut short"
     if level == "raid10":
-        in_sync = _in_sync(entry, slots, sysfs)
-        if in_sync is None:
-            return None, "which slots are in sync was not read"
-        held = _held_at_most(entry, sysfs)
-        if held is not None and held < sum(in_sync):
-            return None, "which slots are in sync is told in two ways"
-        return raid10_left(in_sync, *copies), None
+        return _counted_raid10(entry, slots, sysfs, copies)
     missing = _missing(entry, slots, sysfs)
     if missing is None:
         return None, "neither the slots nor the degraded count were read"
@@ -156,6 +153,28 @@ def _counted(
     if level in {"raid1", "multipath"} and slots is not None:
         return slots - 1 - missing, None
     return None, f"the level {level} is not known"
+
+
+def _counted_raid10(entry: Entry, slots: int | None, sysfs: Sysfs, copies: Copies) -> tuple[int | None, str | None]:
+    in_sync = _in_sync(entry, slots, sysfs)
+    if in_sync is None:
+        return None, "which slots are in sync was not read"
+    if copies is None:
+        return None, "how many copies it keeps was not read"
+    held = _held_at_most(entry, sysfs)
+    if held is not None and held < sum(in_sync):
+        return None, "which slots are in sync is told in two ways"
+    if _reshapes(entry, sysfs) and not all(in_sync):
+        return _in_both_geometries(in_sync, copies, sysfs)
+    return raid10_left(in_sync, *copies), None
+
+
+def _in_both_geometries(in_sync: list[bool], copies: tuple[int, int], sysfs: Sysfs) -> tuple[int | None, str | None]:
+    """While a raid10 is reshaped, a loss must be survived by the new geometry and the old (enough() in raid10.c)."""
+    slots, old = sysfs.before("raid_disks"), _by_layout(sysfs.before("layout"))
+    if slots is None or old is None or slots > len(in_sync):
+        return None, "a reshape moves the copies"
+    return min(raid10_left(in_sync, *copies), raid10_left(in_sync[:slots], *old)), None
 
 
 def _missing(entry: Entry, slots: int | None, sysfs: Sysfs) -> int | None:
@@ -198,8 +217,7 @@ def _in_sync_by_itself(name: str, sysfs: Sysfs) -> bool:
 
 def _reshapes(entry: Entry, sysfs: Sysfs) -> bool:
     """Whether the number of slots may be changing, so that members and slots belong to two geometries."""
-    reshaping = entry.progress is not None and entry.progress.word == "reshape"
-    return reshaping or sysfs.array.get("sync_action") == "reshape"
+    return entry.reshapes or sysfs.array.get("sync_action") == "reshape"
 
 
 def _held_slots(entry: Entry, sysfs: Sysfs) -> set[int | None] | None:
@@ -220,22 +238,20 @@ def _in_sync(entry: Entry, slots: int | None, sysfs: Sysfs) -> list[bool] | None
 
 
 def _notes(
-    level: str | None,
-    slots: int | None,
-    sysfs: Sysfs,
-    members: tuple[Member, ...],
-    left: int | None,
-    copies: tuple[int, int],
+    entry: Entry, level: str | None, slots: int | None, sysfs: Sysfs, left: int | None, copies: Copies
 ) -> tuple[str, ...]:
-    """The raid10 members whose loss would now lose data, by name."""
-    if level != "raid10" or left != 0 or slots is None:
+    """The raid10 members whose loss would now lose data: by name, where sysfs tells who holds the slot."""
+    in_sync = _in_sync(entry, slots, sysfs)
+    if level != "raid10" or left != 0 or in_sync is None or copies is None or _reshapes(entry, sysfs):
         return ()
-    good = {member.name for member in members if member.good}
-    slots_of = {printable(name): number(files, "slot") for name, files in sysfs.members.items()}
-    by_slot = {slot: name for name, slot in slots_of.items() if name in good}
-    in_sync = [slot in by_slot for slot in range(slots)]
-    names = [by_slot[slot] for slot in raid10_partners(in_sync, *copies)]
-    return (f"the only copy of a part of the data is on {', '.join(names)}",) if names else ()
+    listed = {member.name for member in entry.members}
+    names = {
+        number(files, "slot"): printable(name)
+        for name, files in sysfs.members.items()
+        if name in listed and _in_sync_by_itself(name, sysfs)
+    }
+    alone = [names.get(slot, f"the member in slot {slot}") for slot in raid10_partners(in_sync, *copies)]
+    return (f"the only copy of a part of the data is on {', '.join(alone)}",) if alone else ()
 
 
 def _last(sysfs: Sysfs, entry: Entry) -> LastActivity | None:

@@ -1,8 +1,14 @@
-"""The text of ``/proc/mdstat``, line by line (grammar: md_seq_show and status_resync in the kernel's md.c)."""
+"""The text of ``/proc/mdstat``, line by line (grammar: md_seq_show and status_resync in the kernel's md.c).
+
+Lines are told apart by what they say, never by their indentation: in text that a person passes on, blanks are lost,
+tabs become blanks, long lines are wrapped, a prompt stands before and after. Of several copies of the file the last
+counts: it is the latest.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from mendwatch.model.errors import ParseError
@@ -10,17 +16,26 @@ from mendwatch.model.observation import Unread
 
 HEAD = re.compile(r"(?P<name>\S+) : (?P<state>\w+)(?P<mode> \((?:read-only|auto-read-only)\))?(?P<rest>(?: .*)?)")
 STATES = frozenset({"active", "inactive", "broken"})
-MEMBER = re.compile(r"(?P<name>[^\s\[\]]+)\[(?P<number>\d{1,9})\](?P<flags>(?:\([WJFSR]\))*)")
-BLOCKS = re.compile(r"\d+ blocks(?P<rest>.*)")
-SLOTS = re.compile(r"\[(?P<slots>[0-9]{1,9})/(?P<good>[0-9]{1,9})\](?: \[(?P<word>[U_]+)\])?")
-COPIES = re.compile(r" (?P<copies>\d{1,3}) (?P<how>near|far|offset)-copies")
-SUPER = re.compile(r" super (?P<super>external:\S+|non-persistent|\d+\.\d+)")
-PROGRESS = re.compile(
-    r"\[[=>.]*\]\s+(?P<word>recovery|resync|reshape|check|repair)\s*=\s*\d+\.\d% "
-    r"\((?P<done>\d{1,20})/(?P<total>\d{1,20})\)(?: finish=(?P<finish>\d{1,20}\.\d)min)?(?: speed=\d+K/sec)?"
-)
-HELD = re.compile(r"(?P<word>resync|recover|recovery|reshape|check)=(?P<how>DELAYED|PENDING|REMOTE)")
 LEVELS = frozenset({"linear", "raid0", "raid1", "raid4", "raid5", "raid6", "raid10", "multipath", "faulty"})
+MEMBER = re.compile(r"(?P<name>[^\s\[\]]+)\[(?P<number>[0-9]{1,9})\](?P<flags>(?:\([A-Z]\))*)")
+FLAGS = frozenset("WJFSR")
+BLOCKS = re.compile(r"[0-9]+ blocks(?P<rest>.*)")
+SLOTS = re.compile(r"\[(?P<slots>[0-9]{1,9})/(?P<good>[0-9]{1,9})\](?: \[(?P<word>[A-Z_]+)\])?")
+COPIES = re.compile(r" (?P<copies>[0-9]{1,3}) (?P<how>near|far|offset)-copies")
+SUPER = re.compile(r" super (?P<super>external:\S*|non-persistent|[0-9]+\.[0-9]+)")
+PROGRESS = re.compile(
+    r"\[[^\[\]]*\] (?P<word>recovery|recover|resync|reshape|check|repair) ?= ?[0-9]+\.[0-9]% "
+    r"\((?P<done>[0-9]{1,20})/(?P<total>[0-9]{1,20})\)(?: finish=(?P<minutes>[0-9]{1,20})\.(?P<tenths>[0-9])min)?"
+    r"(?: speed=-?[0-9]+K/sec)?"
+)
+HELD = re.compile(r"(?P<word>resync|recovery|recover|reshape|check) ?= ?(?P<how>DELAYED|PENDING|REMOTE)")
+# What a line may consist of that is the rest of the line above.
+WRAPPED = re.compile(
+    r"[^\s\[\]]+\[[0-9]{1,9}\](?:\([A-Z]\))*|super|level|[0-9]+,?|[0-9]+\.[0-9]+%?|[0-9]+[kK]|chunks?,?|algorithm|rounding|"
+    r"(?:near|far|offset)-copies|\[[0-9]+/[0-9]+\]|\[[A-Z_]+\]|=|\([0-9]+/[0-9]+\)|finish=\S+|speed=\S+"
+)
+# A prompt, what was typed behind it, the two lines that kernels 2.4 had besides.
+AROUND = re.compile(r".*/proc/mdstat\b.*|.{0,80}[#$%]|read_ahead [0-9]+ sectors|read_ahead not set|[Ee]vent: [0-9]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +45,13 @@ class Progress:
     word: str
     done_kib: int | None = None
     total_kib: int | None = None
-    finish_min: float | None = None
+    finish_s: int | None = None
     held: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ListedMember:
-    """A member as the head line lists it."""
+    """A member as the head line lists it; ``number`` is that of its metadata, and no slot."""
 
     name: str
     number: int
@@ -49,7 +64,8 @@ class Entry:
 
     Attributes:
         whole: the line with its size was there.
-        odd: its first line holds words that we do not know, so that what else it says is not trusted.
+        odd: its lines hold words that we do not know, so that what else they say is not trusted.
+        gap: a line among its own was not read: it may have told what runs.
         near, far: copies of a raid10, None where the lines do not say.
     """
 
@@ -60,6 +76,7 @@ class Entry:
     members: tuple[ListedMember, ...]
     odd: bool = False
     whole: bool = False
+    gap: bool = False
     super_block: str | None = None
     slots: int | None = None
     good: int | None = None
@@ -68,14 +85,20 @@ class Entry:
     far: int | None = None
     progress: Progress | None = None
 
+    @property
+    def reshapes(self) -> bool:
+        """A reshape runs or waits, as far as these lines say."""
+        return self.progress is not None and self.progress.word == "reshape"
+
 
 @dataclass(slots=True)
 class Mdstat:
-    """The whole file; not ``whole`` when its last line is missing."""
+    """The whole file: ``begun`` with its first line, ``ended`` with its last."""
 
-    entries: list[Entry] = field(default_factory=list)
+    entries: dict[str, Entry] = field(default_factory=dict)
     unread: tuple[Unread, ...] = ()
-    whole: bool = False
+    begun: bool = False
+    ended: bool = False
 
 
 def read_mdstat(text: str) -> Mdstat:
@@ -86,86 +109,102 @@ def read_mdstat(text: str) -> Mdstat:
     """
     found = Mdstat()
     unread: list[Unread] = []
-    known = headed = False
-    for number, raw in enumerate(text.splitlines(), start=1):
-        line = raw.strip()
+    name = ""
+    for number, raw, line in _lines(text):
         if line.startswith("Personalities"):
-            known = True
+            found.entries, found.begun, found.ended, name = {}, True, False, ""
         elif line.startswith("unused devices:"):
-            found.whole = known = True
-        elif line and not raw[0].isspace():
-            entry = _head(line)
-            known = known or (entry is not None and not entry.odd)
-            headed = entry is not None
-            if entry is not None:
-                found.entries.append(entry)
-            if entry is None or entry.odd:
+            found.ended, name = True, ""
+        elif (head := _head(line)) is not None:
+            found.entries[head.name] = head
+            name = head.name
+            if head.odd:
                 unread.append(Unread(number, raw))
-        elif line and not (headed and _body(found.entries, line)):
+        elif name and (longer := _body(found.entries[name], line)) is not None:
+            if longer.odd and not found.entries[name].odd:
+                unread.append(Unread(number, raw))
+            found.entries[name] = longer
+        elif not AROUND.fullmatch(line):
             unread.append(Unread(number, raw))
-            headed = headed and BLOCKS.match(line) is None
-    if not known:
-        first = text.splitlines()[:1] or [""]
+            if name:
+                found.entries[name] = replace(found.entries[name], gap=True)
+            # What follows a head that cannot be read belongs to no array above it.
+            name = "" if MEMBER.search(line) or BLOCKS.match(line) else name
+    if not (found.begun or found.ended or any(not entry.odd for entry in found.entries.values())):
         message = "this is not the text of /proc/mdstat"
-        raise ParseError(message, 1, first[0])
+        raise ParseError(message, 1, (text.splitlines() or [""])[0])
     found.unread = tuple(unread)
     return found
 
 
+def _lines(text: str) -> Iterator[tuple[int, str, str]]:
+    """Each line that is not blank: its number, as it stands, and with single blanks; wrapped ones put together."""
+    held: tuple[int, str, str] | None = None
+    for number, raw in enumerate(text.splitlines(), start=1):
+        line = " ".join(raw.split()).lstrip("> ")
+        words = line.split(" ")
+        if held is not None and not line.isdecimal() and all(WRAPPED.fullmatch(word) for word in words):
+            held = (held[0], f"{held[1]}\n{raw}", f"{held[2]} {line}")
+            continue
+        if held is not None:
+            yield held
+        held = (number, raw, line) if line else None
+    if held is not None:
+        yield held
+
+
 def _head(line: str) -> Entry | None:
     match = HEAD.fullmatch(line)
-    if match is None:
+    if match is None or not (match["state"] in STATES or match["name"].startswith("md")):
         return None
-    # An array that is just being taken down can say its metadata where its members were (kernel 6.12).
-    rest, _, _ = match["rest"].partition(" super ")
-    words = rest.split()
+    words = match["rest"].split()
     level = words.pop(0) if words and match["state"] != "inactive" and "[" not in words[0] else None
-    members = [MEMBER.fullmatch(word) for word in words]
-    odd = None in members or match["state"] not in STATES or (level is not None and level not in LEVELS)
+    members: list[ListedMember] = []
+    while words and (member := MEMBER.fullmatch(words[0])) is not None:
+        members.append(ListedMember(member["name"], int(member["number"]), member["flags"]))
+        words.pop(0)
+    # Without a member left, or while it is taken down, the kernel prints no size, and the rest follows on this line.
+    sizeless = not members and (not words or words[0] in {"super", "level"} or words[0].startswith("["))
+    odd = bool(words) and not sizeless
+    odd = odd or match["state"] not in STATES or (level is not None and level not in LEVELS)
     odd = odd or (level is None and match["state"] != "inactive")
-    listed = tuple(ListedMember(m["name"], int(m["number"]), m["flags"]) for m in members if m is not None)
-    return Entry(match["name"], match["state"], (match["mode"] or "").strip(), level, listed, odd)
+    odd = odd or any(not set(member.flags) <= FLAGS | set("()") for member in members)
+    head = Entry(match["name"], match["state"], (match["mode"] or "").strip(), level, tuple(members), odd)
+    return _sized(head, " " + " ".join(words)) if words and not odd else head
 
 
-def _body(entries: list[Entry], line: str) -> bool:
-    """Take a line that belongs to the last array; False if it is none that we know."""
-    entry = entries[-1]
-    if (blocks := BLOCKS.match(line)) is not None:
-        if entry.whole:
-            return False  # of an array whose first line is lacking
-        slots = _slots(blocks["rest"])
-        super_block = SUPER.match(blocks["rest"])
-        near, far = _copies(blocks["rest"])
-        entries[-1] = replace(
-            entry,
-            whole=True,
-            super_block=super_block["super"] if super_block else None,
-            slots=int(slots["slots"]) if slots else None,
-            good=int(slots["good"]) if slots else None,
-            word=slots["word"] if slots else None,
-            near=near,
-            far=far,
-        )
-        return True
-    if (progress := PROGRESS.match(line)) is not None:
-        finish = progress["finish"]
-        told = Progress(
-            progress["word"], int(progress["done"]), int(progress["total"]), float(finish) if finish else None
-        )
-        entries[-1] = replace(entry, progress=told)
-        return True
-    if (held := HELD.fullmatch(line)) is not None:
-        entries[-1] = replace(entry, progress=Progress(held["word"], held=held["how"]))
-        return True
-    return line.startswith("bitmap:")
+def _body(entry: Entry, line: str) -> Entry | None:
+    """The array with a line of its own added; None if the line is none that we know, or one that it has already."""
+    if (blocks := BLOCKS.fullmatch(line)) is not None:
+        return None if entry.whole else _sized(entry, blocks["rest"])
+    if (progress := PROGRESS.match(line)) is not None and entry.progress is None:
+        finish_s = int(progress["minutes"]) * 60 + int(progress["tenths"]) * 6 if progress["minutes"] else None
+        told = Progress(progress["word"], int(progress["done"]), int(progress["total"]), finish_s)
+        return replace(entry, progress=told)
+    if (held := HELD.fullmatch(line)) is not None and entry.progress is None:
+        return replace(entry, progress=Progress(held["word"], held=held["how"]))
+    return entry if line.startswith("bitmap:") else None
 
 
-def _slots(rest: str) -> re.Match[str] | None:
-    """The count of slots; None if there is none, or more than one, or one for another number of slots than listed."""
-    found = list(SLOTS.finditer(rest))
-    if len(found) != 1 or (found[0]["word"] and len(found[0]["word"]) != int(found[0]["slots"])):
-        return None
-    return found[0]
+def _sized(entry: Entry, rest: str) -> Entry:
+    """The array with what stands behind its size; two counts of slots, or one that its word contradicts, are none."""
+    super_block = SUPER.match(rest)
+    near, far = _copies(rest)
+    counts = list(SLOTS.finditer(rest))
+    slots = counts[0] if counts else None
+    word = slots["word"] if slots else None
+    agree = len(counts) == 1 and (word is None or (len(word) == int(counts[0]["slots"]) and set(word) <= {"U", "_"}))
+    return replace(
+        entry,
+        whole=True,
+        odd=entry.odd or (slots is not None and not agree),
+        super_block=super_block["super"] if super_block else None,
+        slots=int(slots["slots"]) if slots is not None and agree else None,
+        good=int(slots["good"]) if slots is not None and agree else None,
+        word=word if agree else None,
+        near=near,
+        far=far,
+    )
 
 
 def _copies(rest: str) -> tuple[int, int] | tuple[None, None]:
