@@ -218,6 +218,8 @@ def btrfs(devices: int) -> Capture:
         usage.append(f"{kind},{profile}: Size:{held * devices // 2}, Used:{held * devices // 4} (50.00%)")
         usage += [f"   {path}\t{held // 3}" for path in (*paths, "<missing disk>")] + [""]
     usage += ["Unallocated:", *(f"   {path}\t{held}" for path in counted), ""]
+    numbered = [(0, "/dev/sdnew"), *enumerate(paths, start=1), (devices, "missing")]
+    by_device = [line for devid, path in numbered for line in _btrfs_device(devid, path, size, held)]
     folder = f"/sys/fs/btrfs/{uuid}"
     files: list[Read] = [
         FileRead("/proc/self/mountinfo", f"30 1 0:30 / {mount} rw,relatime shared:1 - btrfs /dev/sda rw\n"),
@@ -237,10 +239,25 @@ def btrfs(devices: int) -> Capture:
         ("device", "stats"): "\n".join([*stats, ""]),
         ("filesystem", "show", "--raw"): "\n".join(show),
         ("filesystem", "usage", "-b"): "\n".join(usage),
+        ("device", "usage", "-b"): "\n".join(by_device),
         ("scrub", "status"): f"UUID:             {uuid}\n\tno stats available\n",
     }
     commands = (CommandRead(("btrfs", *argv, mount), 0, text) for argv, text in answers.items())
     return Capture(AT, "btrfs", (*files, *commands))
+
+
+def _btrfs_device(devid: int, path: str, size: int, held: int) -> list[str]:
+    """A device's block in ``btrfs device usage``; the target of a replace holds no chunks of its own."""
+    kinds = ("Data,RAID1", "Metadata,RAID1C3", "System,RAID1C3") if devid else ()
+    chunks = [f"   {kind}:\t\t{held // 3}" for kind in kinds]
+    return [
+        f"{path}, ID: {devid}",
+        f"   Device size:\t\t{size}",
+        "   Device slack:\t\t0",
+        *chunks,
+        f"   Unallocated:\t\t{held}",
+        "",
+    ]
 
 
 def dm_raid(volumes: int) -> Capture:
