@@ -18,6 +18,7 @@ HEAD = re.compile(r"(?P<name>\S+) : (?P<state>\w+)(?P<mode> \((?:read-only|auto-
 STATES = frozenset({"active", "inactive", "broken"})
 LEVELS = frozenset({"linear", "raid0", "raid1", "raid4", "raid5", "raid6", "raid10", "multipath", "faulty"})
 MEMBER = re.compile(r"(?P<name>[^\s\[\]]+)\[(?P<number>[0-9]{1,9})\](?P<flags>(?:\([A-Z]\))*)")
+NUMBERED = re.compile(r"\[[0-9]{1,9}\]")
 FLAGS = frozenset("WJFSR")
 BLOCKS = re.compile(r"[0-9]+ blocks(?P<rest>.*)")
 SLOTS = re.compile(r"\[(?P<slots>[0-9]{1,9})/(?P<good>[0-9]{1,9})\](?: \[(?P<word>[A-Z_]+)\])?")
@@ -129,7 +130,7 @@ def read_mdstat(text: str) -> Mdstat:
             if name:
                 found.entries[name] = replace(found.entries[name], gap=True)
             # What follows a head that cannot be read belongs to no array above it.
-            name = "" if MEMBER.search(line) or BLOCKS.match(line) else name
+            name = "" if NUMBERED.search(line) or BLOCKS.match(line) else name
     if not (found.begun or found.ended or any(not entry.odd for entry in found.entries.values())):
         message = "this is not the text of /proc/mdstat"
         raise ParseError(message, 1, (text.splitlines() or [""])[0])
@@ -139,18 +140,19 @@ def read_mdstat(text: str) -> Mdstat:
 
 def _lines(text: str) -> Iterator[tuple[int, str, str]]:
     """Each line that is not blank: its number, as it stands, and with single blanks; wrapped ones put together."""
-    held: tuple[int, str, str] | None = None
+    start, raws, lines = 0, list[str](), list[str]()
     for number, raw in enumerate(text.splitlines(), start=1):
         line = " ".join(raw.split()).lstrip("> ")
-        words = line.split(" ")
-        if held is not None and not line.isdecimal() and all(WRAPPED.fullmatch(word) for word in words):
-            held = (held[0], f"{held[1]}\n{raw}", f"{held[2]} {line}")
-            continue
-        if held is not None:
-            yield held
-        held = (number, raw, line) if line else None
-    if held is not None:
-        yield held
+        goes_on = bool(lines) and not line.isdecimal() and all(WRAPPED.fullmatch(word) for word in line.split(" "))
+        if lines and not goes_on:
+            yield start, "\n".join(raws), " ".join(lines)
+            raws, lines = [], []
+        if line:
+            start = start if goes_on else number
+            raws.append(raw)
+            lines.append(line)
+    if lines:
+        yield start, "\n".join(raws), " ".join(lines)
 
 
 def _head(line: str) -> Entry | None:
