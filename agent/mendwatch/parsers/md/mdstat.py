@@ -162,9 +162,12 @@ def _head(line: str) -> Entry | None:
     words = match["rest"].split()
     level = words.pop(0) if words and match["state"] != "inactive" and "[" not in words[0] else None
     members: list[ListedMember] = []
-    while words and (member := MEMBER.fullmatch(words[0])) is not None:
+    for word in words:
+        member = MEMBER.fullmatch(word)
+        if member is None:
+            break
         members.append(ListedMember(member["name"], int(member["number"]), member["flags"]))
-        words.pop(0)
+    words = words[len(members) :]
     # Without a member left, or while it is taken down, the kernel prints no size, and the rest follows on this line.
     sizeless = not members and (not words or words[0] in {"super", "level"} or words[0].startswith("["))
     odd = bool(words) and not sizeless

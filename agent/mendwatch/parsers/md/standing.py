@@ -16,12 +16,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
+from typing import TypeAlias
 
 from mendwatch.parsers.md.mdstat import Entry, ListedMember
 from mendwatch.parsers.md.sysfs import Sysfs
 
 WITHOUT_REDUNDANCY = frozenset({"linear", "raid0", "faulty"})
+FEWEST_SLOTS = 2
 NO_SLOT = frozenset({"none", "journal"})
+
+Told: TypeAlias = tuple[set[ListedMember], set[ListedMember]]
 
 
 class Standing(StrEnum):
@@ -81,33 +85,41 @@ def _by_text(entry: Entry) -> dict[str, Standing]:
         return dict.fromkeys((m.name for m in placed), Standing.IN_SYNC)
     if lacking == len(placed):
         return dict.fromkeys((m.name for m in placed), Standing.TO_FILL)
-    filled, doubted = _told_apart(placed, lacking, entry, entry.word)
+    filled, doubted = _told_apart(placed, lacking, entry.super_block or "0.90", entry.word)
     return {
         m.name: Standing.TO_FILL if m in filled else Standing.UNKNOWN if m in doubted else Standing.IN_SYNC
         for m in placed
     }
 
 
-def _told_apart(
-    placed: Sequence[ListedMember], lacking: int, entry: Entry, word: str
-) -> tuple[Sequence[ListedMember], Sequence[ListedMember]]:
+def _told_apart(placed: Sequence[ListedMember], lacking: int, super_block: str, word: str) -> Told:
     """Which of them are not in sync, and of which one cannot say."""
-    later = [m for m in placed if m.number >= len(word)]
-    super_block = entry.super_block or "0.90"
-    if len(later) == lacking and super_block == "0.90":
-        return later, ()
+    later = {m for m in placed if m.number >= len(word)}
+    if len(later) == lacking and (super_block == "0.90" or not super_block[0].isdigit()):
+        return later, set()
     if not super_block[0].isdigit():
-        return (later, ()) if len(later) == lacking else ((), placed)
-    at_a_gap = [m for m in placed if m.number < len(word) and word[m.number] == "_"]
-    open_to_both = [m for m in placed if m in later or m in at_a_gap]
-    if len(open_to_both) <= lacking:
-        return (open_to_both, ()) if len(open_to_both) == lacking else ((), placed)
-    first = open_to_both[:lacking]
-    if not at_a_gap:
-        newest = sorted(later, key=lambda m: m.number)[-lacking:]
+        return set(), set(placed)
+    at_a_gap = {m for m in placed if m.number < len(word) and word[m.number] == "_"}
+    # An array is made with two slots or more, so that these numbers can only be those of their slots.
+    sure = {m for m in at_a_gap if m.number < FEWEST_SLOTS}
+    lacking -= len(sure)
+    open_to_both = [m for m in placed if m in later or m in at_a_gap - sure]
+    if lacking < 0 or len(open_to_both) < lacking:
+        return set(), set(placed)
+    if lacking in {0, len(open_to_both)}:
+        return {*sure, *open_to_both[:lacking]}, set()
+    newest, doubted = _newest(open_to_both, lacking, later, placed[0])
+    return sure | newest, doubted
+
+
+def _newest(
+    open_to_both: Sequence[ListedMember], lacking: int, later: set[ListedMember], first_listed: ListedMember
+) -> Told:
+    """Of members that can be in sync or not, those that came last, and those of which one cannot say."""
+    first = set(open_to_both[:lacking])
+    if later.issuperset(open_to_both):
+        newest = set(sorted(later, key=lambda m: m.number)[-lacking:])
         # One with a lower number that was added to the running array would stand before all others.
-        plain = set(first) == set(newest) or placed[0] not in later
-        return newest, () if plain else [m for m in later if m not in newest]
-    if set(first) == set(at_a_gap):
-        return at_a_gap, ()
-    return (), open_to_both
+        return newest, set() if first == newest or first_listed not in later else later - newest
+    at_a_gap = set(open_to_both) - later
+    return (at_a_gap, set()) if first == at_a_gap else (set(), set(open_to_both))
