@@ -32,7 +32,8 @@ from support.forecast_bench import (
     judged,
     play,
 )
-from support.rebuild_samples import WITH_COUNTERS, moment, recorded, steps, truth
+from support.rebuild_samples import WITH_COUNTERS, moment, recorded, steps
+from support.recordings import truth
 
 HARD_NATIVE = 0.10
 STATES_AT = (10, 1000, 20000)

@@ -28,6 +28,7 @@ from mendwatch.model.observation import (
 from mendwatch.reports import published
 from mendwatch.sources import registry
 from mendwatch.sources.recording import merge, read_recording
+from support.recordings import FILES
 
 ROOT = Path(__file__).parents[2]
 SCHEMA: dict[str, Any] = json.loads((ROOT / "config/observation.schema.json").read_text(encoding="utf-8"))
@@ -107,9 +108,7 @@ def test_the_schema_knows_every_word_of_ours(path: tuple[str, str], words: type)
     assert SCHEMA["$defs"][table]["properties"][key]["enum"] == [word.value for word in words]  # type: ignore[attr-defined]
 
 
-@pytest.mark.parametrize(
-    "recording", sorted((ROOT / "tests/recordings").glob("*.jsonl.gz")), ids=lambda file: file.name
-)
+@pytest.mark.parametrize("recording", [*FILES.values()], ids=lambda file: file.name)
 def test_what_is_understood_of_a_recording_fits_the_schema(recording: Path) -> None:
     parsers = registry.load().parsers
     seen = 0

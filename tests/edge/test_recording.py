@@ -21,8 +21,9 @@ from mendwatch.sources.recording import (
     read_recording,
     to_line,
 )
+from support.recordings import FILES
 
-REAL = sorted((Path(__file__).parent.parent / "recordings").glob("*.jsonl.gz"))
+REAL = [*FILES.values()]
 NOON = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
 
 

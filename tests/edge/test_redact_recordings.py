@@ -10,11 +10,11 @@ from mendwatch.model.errors import ParseError
 from mendwatch.model.observation import Observation
 from mendwatch.sources import registry
 from mendwatch.sources.redact import Redactor
-from support import redacted_polls
+from support.recordings import FILES
 from support.redacted_polls import cases, left, said, sampled, secrets, texts, unlike
 
 KEY = b"a key of the test's own"
-REAL = sorted(redacted_polls.RECORDINGS.glob("*.jsonl.gz"))
+REAL = [*FILES.values()]
 PARSERS = registry.load().parsers
 EVERY = 17
 # Words of the tools that a pool, volume or label of the samples happens to be called by; each stands in the tool's own

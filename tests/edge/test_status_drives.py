@@ -10,8 +10,9 @@ import typer
 from typer.testing import CliRunner
 
 from mendwatch.cli import replay, status
+from support.recordings import FILES
 
-RECORDING = Path(__file__).parent.parent / "recordings/md-6.12-collapse-A.jsonl.gz"
+RECORDING = FILES["md-6.12-collapse-A"]
 POLLS = 40  # the third drive has been pulled, the new one takes its place
 
 

@@ -9,7 +9,8 @@ import pytest
 from mendwatch.model.alert import AlertKind, Level
 from mendwatch.model.records import Outcome
 from mendwatch.reports.messages import render
-from support.playing import NAMES, at, minutes, played, truth
+from support.playing import NAMES, at, minutes, played
+from support.recordings import truth
 
 WITH_COUNTERS = [name for name in NAMES if name.endswith("-A")]
 

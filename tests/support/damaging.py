@@ -14,6 +14,7 @@ from mendwatch.model.capture import Capture, CommandRead, FileRead, Read
 from mendwatch.sources.recording import read_recording
 from support import parser_cases, playing
 from support.mutations import JSON, LARGE, TEXT, Mutation
+from support.recordings import FILES
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +65,7 @@ def seeds(every: int = 1) -> Seeds:
 
 def _captures(every: int) -> Iterator[tuple[str, int, Capture]]:
     for name in playing.NAMES:
-        lines = read_recording(playing.FOLDER / f"{name}.jsonl.gz").lines
+        lines = read_recording(FILES[name]).lines
         for number, line in enumerate(lines):
             if isinstance(line, Capture) and number % every == 0:
                 yield name, number, line

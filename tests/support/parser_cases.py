@@ -16,7 +16,7 @@ FOLDER = Path(__file__).parent.parent / "recorded"
 
 def cases(system: str) -> list[Path]:
     """The folders of one storage system's cases."""
-    return sorted(path for path in (FOLDER / system).iterdir() if path.is_dir())
+    return sorted(path for path in (FOLDER / system).iterdir() if (path / "expected.json").is_file())
 
 
 def capture(case: Path) -> Capture:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 from mendwatch.daemon.playback import play
@@ -19,9 +17,9 @@ from mendwatch.model.policy import ArrayPolicy, HostPolicy
 from mendwatch.model.records import RunRecord, Sample, WindowRecord
 from mendwatch.sources import registry
 from mendwatch.sources.recording import read_recording
+from support.recordings import FILES
 
-FOLDER = Path(__file__).parent.parent / "recordings"
-NAMES = tuple(sorted(path.name.removesuffix(".jsonl.gz") for path in FOLDER.glob("*.jsonl.gz")))
+NAMES = tuple(FILES)
 
 
 def minutes(limit: float, stall: float = 4) -> ArrayPolicy:
@@ -49,13 +47,8 @@ class Played:
 
 @lru_cache(maxsize=4)
 def captures(name: str) -> tuple[Capture, ...]:
-    lines = read_recording(FOLDER / f"{name}.jsonl.gz").lines
+    lines = read_recording(FILES[name]).lines
     return tuple(line for line in lines if isinstance(line, Capture))
-
-
-def truth(name: str) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads((FOLDER / f"{name}.truth.json").read_text(encoding="utf-8"))
-    return found
 
 
 def at(text: str) -> datetime:

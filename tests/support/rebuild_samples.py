@@ -11,16 +11,15 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 from mendwatch.model.capture import Capture, CommandRead, DiskCounters, DriveFacts, FileRead, Read
 from mendwatch.model.observation import Activity, ActivityKind, Array, IdKind, Member, Role, Setting
 from mendwatch.model.records import Sample
 from mendwatch.tracker.drives import member_counters, member_samples
+from support.recordings import FILES
 
-RECORDINGS = Path(__file__).parent.parent / "recordings"
-WITH_COUNTERS = tuple(sorted(path.name.removesuffix(".jsonl.gz") for path in RECORDINGS.glob("*-A.jsonl.gz")))
+WITH_COUNTERS = tuple(name for name in FILES if name.endswith("-A"))
 GAP_S = 900.0
 ZFS_LIMIT = 16777216
 
@@ -33,12 +32,6 @@ class Step:
     array: Array
 
 
-def truth(name: str) -> dict[str, Any]:
-    """What is known of a recording."""
-    known: dict[str, Any] = json.loads((RECORDINGS / f"{name}.truth.json").read_text(encoding="utf-8"))
-    return known
-
-
 def moment(text: str) -> datetime:
     """A time of a truth file."""
     return datetime.fromisoformat(text)
@@ -46,7 +39,7 @@ def moment(text: str) -> datetime:
 
 def recorded(name: str) -> Iterator[Capture]:
     """The polls of a recording."""
-    with gzip.open(RECORDINGS / f"{name}.jsonl.gz", "rt", encoding="utf-8") as lines:
+    with gzip.open(FILES[name], "rt", encoding="utf-8") as lines:
         for line in lines:
             poll = json.loads(line)
             if "recording" in poll:

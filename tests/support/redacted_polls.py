@@ -18,7 +18,6 @@ from mendwatch.model.capture import Capture, CommandRead
 from mendwatch.model.observation import Activity, Array, Member, Observation
 from mendwatch.sources.recording import capture_to_json, read_recording
 
-RECORDINGS = Path(__file__).parent.parent / "recordings"
 CASES = Path(__file__).parent.parent / "recorded"
 AS_A_NUMBER = 17
 
@@ -45,7 +44,7 @@ def sampled(path: Path, every: int) -> tuple[str | None, list[Capture]]:
 
 def cases() -> Iterator[Capture]:
     """Every recorded single output that can be read."""
-    for case in sorted(CASES.glob("*/*")):
+    for case in sorted(path.parent for path in CASES.glob("*/*/expected.json")):
         if (case / "poll.jsonl").exists():
             yield from (line for line in read_recording(case / "poll.jsonl").lines if isinstance(line, Capture))
         else:

@@ -15,7 +15,7 @@ from pathlib import Path
 from threading import Thread
 from typing import Any
 
-RECORDINGS = Path(__file__).parents[1] / "recordings"
+from support.recordings import FILES
 
 
 class Host:
@@ -23,7 +23,7 @@ class Host:
 
     def __init__(self, root: Path, recording: str) -> None:
         self.root = root
-        with gzip.open(RECORDINGS / f"{recording}.jsonl.gz", "rt", encoding="utf-8") as lines:
+        with gzip.open(FILES[recording], "rt", encoding="utf-8") as lines:
             self._polls: list[dict[str, Any]] = [json.loads(line) for line in lines][1:]
         self._write("/proc/sys/kernel/random/boot_id", "5f0c4bb4-6b0a-4a3e-9a52-0d6a5d1f7c11\n")
         self._write("/proc/diskstats", "")

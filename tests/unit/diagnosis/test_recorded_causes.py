@@ -13,7 +13,8 @@ from pydantic import TypeAdapter
 from mendwatch.diagnosis import DiagnosisState, begin, findings, update
 from mendwatch.model.records import Cause, Finding
 from mendwatch.simulator import Kind, Scenario, captures
-from support.rebuild_samples import WITH_COUNTERS, Step, moment, recorded, steps, truth
+from support.rebuild_samples import WITH_COUNTERS, Step, moment, recorded, steps
+from support.recordings import truth
 
 STATE = TypeAdapter(DiagnosisState)
 # After a cause has ended its means fade over some polls; what is said then is the cause that just was.

@@ -7,7 +7,8 @@ from datetime import datetime
 import pytest
 
 from mendwatch.forecaster import begin, forecast, update
-from support.rebuild_samples import moment, recorded, steps, truth
+from support.rebuild_samples import moment, recorded, steps
+from support.recordings import truth
 
 
 def ends(name: str) -> list[tuple[datetime, float | None, float, float | None]]:

@@ -5,7 +5,6 @@ The times and events are those of the truth file beside each recording.
 
 from datetime import UTC, datetime
 from functools import cache
-from pathlib import Path
 
 import pytest
 
@@ -13,8 +12,8 @@ from mendwatch.model.capture import Capture
 from mendwatch.model.observation import ActivityKind, Array, LastOutcome, Observation
 from mendwatch.parsers.btrfs import PARSER
 from mendwatch.sources.recording import read_recording
+from support.recordings import FILES
 
-RECORDINGS = Path(__file__).parents[2] / "recordings"
 HEALTHY = "btrfs-6.18-raid1-replace-healthy"
 COLLAPSE = "btrfs-6.18-raid1-replace-collapse-small-chunks"
 NO_SPACE = "btrfs-6.18-raid1-replace-failed-no-space"
@@ -24,7 +23,7 @@ NAMES = (HEALTHY, COLLAPSE, NO_SPACE, REMOVED)
 
 @cache
 def polls(name: str) -> tuple[Observation, ...]:
-    lines = read_recording(RECORDINGS / f"{name}.jsonl.gz").lines
+    lines = read_recording(FILES[name]).lines
     return tuple(PARSER.parse(line) for line in lines if isinstance(line, Capture))
 
 
@@ -42,7 +41,7 @@ def known_at(name: str, clock: str) -> Array:
 
 
 def test_all_recordings_are_held() -> None:
-    assert sorted(NAMES) == sorted(path.name[: -len(".jsonl.gz")] for path in RECORDINGS.glob("btrfs-*.jsonl.gz"))
+    assert sorted(NAMES) == [name for name in FILES if name.startswith("btrfs-")]
 
 
 @pytest.mark.parametrize(("name", "count"), [(HEALTHY, 93), (COLLAPSE, 155), (NO_SPACE, 15), (REMOVED, 103)])

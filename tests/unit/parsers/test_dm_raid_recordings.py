@@ -1,7 +1,6 @@
 """The recording of LVM volumes (LVM 2.03.31, kernel 6.12) against what was done to them while it was taken."""
 
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -11,8 +10,9 @@ from mendwatch.model.capture import Capture, CommandRead
 from mendwatch.model.observation import Array, Observation
 from mendwatch.parsers.dm_raid import PARSER
 from mendwatch.sources.recording import read_recording
+from support.recordings import FILES
 
-FILE = Path(__file__).parents[2] / "recordings" / "lvm-2.03-raid1-raid5-initial-fail-repair.jsonl.gz"
+FILE = FILES["lvm-2.03-raid1-raid5-initial-fail-repair"]
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
 from itertools import groupby
-from pathlib import Path
 
 import pytest
 
@@ -16,16 +15,16 @@ from mendwatch.model.capture import Capture
 from mendwatch.model.observation import Array, LastOutcome, Observation
 from mendwatch.parsers.zfs import PARSER
 from mendwatch.sources.recording import read_recording
+from support.recordings import ENDING, FILES
 
-RECORDINGS = Path(__file__).parents[2] / "recordings"
-NAMES = sorted(path.name for path in RECORDINGS.glob("zfs-*.jsonl.gz"))
+NAMES = sorted(path.name for path in FILES.values() if path.name.startswith("zfs-"))
 JSON, SCALED_JSON, PLAIN, TEXT = ("-j", "--json-int"), ("-j",), ("-p",), ()
 DEFERRED = "zfs-2.3-raidz1-resilver-stalled-deferred-restarted.jsonl.gz"
 
 
 @cache
 def captures(name: str) -> tuple[Capture, ...]:
-    return tuple(line for line in read_recording(RECORDINGS / name).lines if isinstance(line, Capture))
+    return tuple(line for line in read_recording(FILES[name.removesuffix(ENDING)]).lines if isinstance(line, Capture))
 
 
 def with_options(capture: Capture, options: tuple[str, ...]) -> Capture | None:
