@@ -116,7 +116,7 @@ def _is_whole_text(damaged: Damaged, gone: list[Array]) -> bool:
         # An array on one line, as it is printed while it is taken down.
         lines = text_of(damaged.seed.capture.reads[damaged.read]).splitlines()
         heads = [at for at, line in enumerate(lines) if line.startswith(f"{gone[0].name} : ")]
-        return all(not lines[at + 1].strip() for at in heads if at + 1 < len(lines))
+        return not any(lines[at + 1][:1].isspace() and lines[at + 1].strip() for at in heads if at + 1 < len(lines))
     if damaged.capture.source == "zfs":
         # Pool after pool, with nothing behind the last.
         return damaged.text.rstrip().rpartition("\n")[2].lstrip().startswith("errors: ")
