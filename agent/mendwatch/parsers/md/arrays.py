@@ -139,10 +139,10 @@ def _left(
 def _counted(
     entry: Entry, level: str | None, slots: int | None, sysfs: Sysfs, copies: Copies
 ) -> tuple[int | None, str | None]:
+    if not entry.whole and (level in WITHOUT_REDUNDANCY or not ("degraded" in sysfs.array and sysfs.members)):
+        return None, "its lines in /proc/mdstat are cut short"
     if level in WITHOUT_REDUNDANCY:
         return 0, None
-    if not entry.whole and not ("degraded" in sysfs.array and sysfs.members):
-        return None, "its lines in /proc/mdstat are cut short"
     if level == "raid10":
         return _counted_raid10(entry, slots, sysfs, copies)
     missing = _missing(entry, slots, sysfs)
@@ -207,6 +207,8 @@ def _held_at_most(entry: Entry, sysfs: Sysfs) -> int | None:
         return len(in_sync)  # the line that lists the members may have been cut as well
     listed = {member.name for member in entry.members}
     silent = sum(member.flags in {"", "(W)"} for member in entry.members if member.name not in told)
+    # One that sysfs tells of and the text does not may be one that the text lists and sysfs does not tell of.
+    silent = max(0, silent - len(told - in_sync - listed))
     return silent + len({number(sysfs.members[name], "slot") for name in in_sync & listed})
 
 

@@ -10,6 +10,8 @@ are not follows from the numbers, as far as it follows:
 - metadata kept from outside is numbered in the order in which members came.
 
 A member added to a running array is listed first. Where these signs contradict each other, nobody is called good.
+What the text cannot show is a member that was marked faulty and taken back without having left the list while another
+had got its slot: it keeps its number, and its place in the list.
 """
 
 from __future__ import annotations
@@ -76,7 +78,7 @@ def _by_flags(listed: ListedMember, entry: Entry) -> Standing | None:
 def _by_text(entry: Entry) -> dict[str, Standing]:
     """The members that hold a slot, by the counts and the numbers of the text."""
     placed = [listed for listed in entry.members if not listed.flags or listed.flags == "(W)"]
-    if entry.level in WITHOUT_REDUNDANCY:
+    if entry.level in WITHOUT_REDUNDANCY and entry.whole:
         return dict.fromkeys((m.name for m in placed), Standing.IN_SYNC)
     if entry.good is None or entry.word is None:
         return dict.fromkeys((m.name for m in placed), Standing.UNKNOWN)
