@@ -69,10 +69,12 @@ def errors_table(found: Sequence[Measured]) -> None:
             )
         print(f"{system + ' ' + kind:<22}" + "".join(told) + _aim(aimed(group)))
     for system in ("zfs", "md"):
-        marks = aimed(one for one in found if one.case.scenario.system == system)
+        # The end of a rebuild that stands still is not in sight, and none is given.
+        moving = (one for one in found if one.case.scenario.kind is not Kind.STALLED)
+        marks = aimed(one for one in moving if one.case.scenario.system == system)
         hard = [mark for mark in marks if mark.native > HARD_NATIVE]
         easy = [mark for mark in marks if mark.native <= HARD_NATIVE]
-        for name, part in (("all", marks), ("native off > 10 %", hard), ("native within 10 %", easy)):
+        for name, part in (("all but stalled", marks), ("native off > 10 %", hard), ("native within 10 %", easy)):
             if part:
                 print(f"{system + ' ' + name:<92}" + _aim(part))
 

@@ -14,7 +14,7 @@ from datetime import UTC, datetime, timedelta
 from random import Random
 
 from mendwatch import cycle
-from mendwatch.model.alert import AlertKind, Level
+from mendwatch.model.alert import Alert, AlertKind, Level
 from mendwatch.model.capture import Capture
 from mendwatch.model.plugin import Parser
 from mendwatch.model.policy import ArrayPolicy, HostPolicy
@@ -160,11 +160,16 @@ def play(case: Case, *, keep_samples: bool = False) -> Measured:
         said += [_said(progress.sample, story, case) for progress in step.progress]
         if keep_samples:
             found.samples += step.commit.samples
-        pages += [(alert.at, alert.kind) for alert in step.commit.alerts if alert.level is Level.PAGE]
+        pages += [(alert.at, alert.kind) for alert in step.commit.alerts if _projects(alert)]
         if capture.at - scenario.replaced_at > timedelta(seconds=SLOWER_AFTER_S):
             story.pace_s = SLOWER_PACE_S
     _judge(found, story, said, pages)
     return found
+
+
+def _projects(alert: Alert) -> bool:
+    """Whether it wakes somebody for how a rebuild goes; one that waits for a second drive is right to."""
+    return alert.level is Level.PAGE and alert.facts.get("reason") != "waiting"
 
 
 def _blind(capture: Capture) -> Capture:

@@ -52,7 +52,7 @@ class Regime:
         share_per_s: mean rate.
         spread_per_s: standard error of that mean, from the unsteadiness of the blocks.
         age_s: seconds since the rate last changed for good (since the first sample if it never did).
-        before_per_s: the rate before that change, None if there was none.
+        before_per_s: the rate before that change, None if there was none; usual_per_s: the highest of all such rates.
         ahead: share that is likely done beyond what the storage system has counted.
         blocks: the stretch itself; lately: how many of its latest blocks the rate is the mean of.
         grain_s: how long it takes to see anything: a poll, or a step of a coarse count that nothing else refines.
@@ -65,6 +65,7 @@ class Regime:
     spread_per_s: float
     age_s: float
     before_per_s: float | None
+    usual_per_s: float | None
     ahead: float
     grain_s: float
     blocks: tuple[Block, ...]
@@ -79,9 +80,11 @@ def regime(state: ForecastState) -> Regime:
     cost = COST_AT_FIRST if state.load_s > 0 else 0.0
     blocks = quiet(whole, cost)
     first = 0
-    before_per_s = None
+    before_per_s: float | None = None
+    usual_per_s: float | None = None
     while (cut := _cut(blocks[first:])) is not None:
         before_per_s = _rate(blocks[first : first + cut])
+        usual_per_s = max(before_per_s, usual_per_s or 0.0)
         first += cut
     if state.load_s > 0:
         fallen = before_per_s is not None and before_per_s > FALLEN_TIMES * _rate(blocks[first:])
@@ -96,6 +99,7 @@ def regime(state: ForecastState) -> Regime:
         spread_per_s=sqrt(unsteadiness(lately, rate) / lasted_s),
         age_s=sum(block.lasted_s for block in same),
         before_per_s=before_per_s,
+        usual_per_s=usual_per_s,
         ahead=_ahead(state, rate, per_mb),
         grain_s=_longest_step_s(state) if per_mb is None else state.pace_s,
         blocks=tuple(same),

@@ -139,7 +139,8 @@ def _left(
 def _counted(
     entry: Entry, level: str | None, slots: int | None, sysfs: Sysfs, copies: Copies
 ) -> tuple[int | None, str | None]:
-    if not entry.whole and (level in WITHOUT_REDUNDANCY or not ("degraded" in sysfs.array and sysfs.members)):
+    if not entry.whole or (entry.word is None and level not in WITHOUT_REDUNDANCY):
+        # Sysfs alone may be a moment ahead: its word is taken only beside the text's.
         return None, "its lines in /proc/mdstat are cut short"
     if level in WITHOUT_REDUNDANCY:
         return 0, None
@@ -203,8 +204,6 @@ def _held_at_most(entry: Entry, sysfs: Sysfs) -> int | None:
         return None
     told = {name for name, files in sysfs.members.items() if {"state", "slot"} <= set(files)}
     in_sync = {name for name in told if _in_sync_by_itself(name, sysfs)}
-    if not entry.whole:
-        return len(in_sync)  # the line that lists the members may have been cut as well
     listed = {member.name for member in entry.members}
     silent = sum(member.flags in {"", "(W)"} for member in entry.members if member.name not in told)
     # One that sysfs tells of and the text does not may be one that the text lists and sysfs does not tell of.
