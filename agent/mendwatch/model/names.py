@@ -5,4 +5,6 @@ from __future__ import annotations
 
 def printable(text: str) -> str:
     """The text with each control character replaced: no device needs one, and a terminal obeys them."""
+    if text.isprintable():
+        return text
     return "".join(char if char.isprintable() else "?" for char in text)

@@ -15,6 +15,7 @@ from mendwatch.parsers.zfs.tree import Node, Tree
 
 LABEL = re.compile(r" {0,3}(?P<label>[a-z]+):(?: (?P<value>.*)|$)")
 STATES = "|".join(sorted(trees.STATES))
+IN_ITS_COLUMN = re.compile(rf"(?P<state>{STATES})(?P<rest>\s.*|$)")
 STATE = re.compile(rf" (?P<state>{STATES})(?P<rest>\s.*|$)")
 ANOTHER = re.compile(rf" (?:{STATES}) {{1,40}}{NICE} {{1,40}}{NICE} ")
 COUNTS = re.compile(rf"\s*({NICE})\s+({NICE})\s+({NICE})(?P<notes>.*)")
@@ -193,7 +194,7 @@ def _tree(block: _Block, unread: list[Unread]) -> None:
 def _row(row: str, column: int) -> tuple[int, Node] | None:
     match = None
     if column > 0 and row[:column].endswith(" "):
-        rest = re.match(rf"(?P<state>{STATES})(?P<rest>\s.*|$)", row[column:])
+        rest = IN_ITS_COLUMN.match(row, column)
         if rest is not None:
             name = row[:column]
             match = (len(name) - len(name.lstrip(" ")), name.strip(), rest["state"], rest["rest"])
