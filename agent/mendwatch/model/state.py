@@ -184,7 +184,7 @@ class ArrayState:
     counters: dict[str, DiskCounters] = field(default_factory=dict)
     drives: dict[str, DriveFacts] = field(default_factory=dict)
     suspects: tuple[str, ...] = ()
-    load: UsualLoad = UsualLoad()
+    load: UsualLoad = field(default_factory=UsualLoad)
 
     @property
     def rebuilds(self) -> tuple[RunState, ...]:
