@@ -147,8 +147,6 @@ def _counted(
     if level == "raid10":
         return _counted_raid10(entry, slots, sysfs, copies)
     missing = _missing(entry, slots, sysfs)
-    if missing is None:
-        return None, "neither the slots nor the degraded count were read"
     if level in SURVIVES:
         return SURVIVES[level] - missing, None
     if level in {"raid1", "multipath"} and slots is not None:
@@ -178,7 +176,7 @@ def _in_both_geometries(in_sync: list[bool], copies: tuple[int, int], sysfs: Sys
     return min(raid10_left(in_sync, *copies), raid10_left(in_sync[:slots], *old)), None
 
 
-def _missing(entry: Entry, slots: int | None, sysfs: Sysfs) -> int | None:
+def _missing(entry: Entry, slots: int | None, sysfs: Sysfs) -> int:
     """Slots without a member in sync: the highest of the three places that say so.
 
     The members' own states are ahead of the count in ``[n/m]`` and ``degraded``, which lag an unplugged drive by
@@ -195,7 +193,7 @@ def _missing(entry: Entry, slots: int | None, sysfs: Sysfs) -> int | None:
     held = _held_at_most(entry, sysfs)
     if slots is not None and held is not None:
         told.append(slots - held)
-    return max(told, default=None)
+    return max(told, default=0)
 
 
 def _held_at_most(entry: Entry, sysfs: Sysfs) -> int | None:

@@ -121,7 +121,9 @@ def _newest(
     first = set(open_to_both[:lacking])
     if later.issuperset(open_to_both):
         newest = set(sorted(later, key=lambda m: m.number)[-lacking:])
-        # One with a lower number that was added to the running array would stand before all others.
-        return newest, set() if first == newest or first_listed not in later else later - newest
+        if first_listed in later:
+            return (newest, set()) if first == newest else (set(), later)
+        # Started since the last one was added: a number that had been freed may have been given again.
+        return newest, later - newest
     at_a_gap = set(open_to_both) - later
     return (at_a_gap, set()) if first == at_a_gap else (set(), set(open_to_both))
