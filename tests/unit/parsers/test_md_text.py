@@ -137,3 +137,11 @@ def test_what_sysfs_tells_of_a_member_goes_over_the_flags() -> None:
     assert journal.members[0].role == "journal"
     no_slot = one(f"{HEAD}{MD0}{END}", **{**files, "dev-sdb__state": "in_sync", "dev-sdb__slot": "none"})
     assert (no_slot.members[0].role, no_slot.members[0].good) == ("spare", False)
+
+
+def test_what_runs_is_not_known_where_the_file_ends_before_it_would_be_told() -> None:
+    assert one(HEAD + MD0).activities is None
+    assert one(f"{HEAD}{MD0}      \n").activities == ()
+    assert one(f"{HEAD}{MD0}      bitmap: 1/1 pages [4KB], 65536KB chunk").activities == ()
+    cut = one(f"{HEAD}md0 : active raid10 sdc[2] sda[0]\n      99 blocks 2 near-copies [3/2] [U_U]\n")
+    assert cut.why_unknown == "a reshape moves the copies, or what runs was not read"

@@ -163,7 +163,7 @@ def _counted_raid10(entry: Entry, slots: int | None, sysfs: Sysfs, copies: Copie
     held = _held_at_most(entry, sysfs)
     if held is not None and held < sum(in_sync):
         return None, "which slots are in sync is told in two ways"
-    if _reshapes(entry, sysfs) and not all(in_sync):
+    if (entry.gap or _reshapes(entry, sysfs)) and not all(in_sync):
         return _in_both_geometries(in_sync, copies, sysfs)
     return raid10_left(in_sync, *copies), None
 
@@ -172,7 +172,7 @@ def _in_both_geometries(in_sync: list[bool], copies: tuple[int, int], sysfs: Sys
     """While a raid10 is reshaped, a loss must be survived by the new geometry and the old (enough() in raid10.c)."""
     slots, old = sysfs.before("raid_disks"), _by_layout(sysfs.before("layout"))
     if slots is None or old is None or slots > len(in_sync):
-        return None, "a reshape moves the copies"
+        return None, "a reshape moves the copies, or what runs was not read"
     return min(raid10_left(in_sync, *copies), raid10_left(in_sync[:slots], *old)), None
 
 

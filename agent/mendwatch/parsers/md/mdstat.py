@@ -66,7 +66,7 @@ class Entry:
     Attributes:
         whole: the line with its size was there.
         odd: its lines hold words that we do not know, so that what else they say is not trusted.
-        gap: a line among its own was not read: it may have told what runs.
+        gap: a line among its own was not read, or is lacking: it may have told what runs.
         near, far: copies of a raid10, None where the lines do not say.
     """
 
@@ -134,8 +134,16 @@ def read_mdstat(text: str) -> Mdstat:
     if not (found.begun or found.ended or any(not entry.odd for entry in found.entries.values())):
         message = "this is not the text of /proc/mdstat"
         raise ParseError(message, 1, (text.splitlines() or [""])[0])
+    if name and found.begun and _may_lack_what_runs(text):
+        found.entries[name] = replace(found.entries[name], gap=True)
     found.unread = tuple(unread)
     return found
+
+
+def _may_lack_what_runs(text: str) -> bool:
+    """Whether a text without its last line ends where what runs would stand: before a bitmap's or an empty line."""
+    told = text.rstrip()
+    return text[len(told) :].count("\n") <= 1 and not told.rpartition("\n")[2].lstrip().startswith("bitmap:")
 
 
 def _lines(text: str) -> Iterator[tuple[int, str, str]]:
