@@ -30,7 +30,7 @@ from support.mutations import Promise
 
 # Far above what an honest parser takes on a busy machine, far below what one gone astray does.
 REMOVING = frozenset({Promise.LESS, Promise.ROWS})
-LEAST_LIMIT_S, LIMIT_S_PER_CHARACTER = 2.0, 2e-6
+LEAST_LIMIT_S, LIMIT_S_PER_CHARACTER = 1.5, 1e-6
 
 
 @cache

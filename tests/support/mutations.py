@@ -142,7 +142,7 @@ def _number_changed(chance: Random, text: str, same: str, foreign: str) -> str:
     return text[:first] + chance.choice(NUMBERS) + text[last:]
 
 
-def _long_line(chance: Random, text: str, same: str, foreign: str, size: int = 100_000) -> str:
+def _long_line(chance: Random, text: str, same: str, foreign: str, size: int = 200_000) -> str:
     piece = chance.choice((*LONG, *(line.rstrip("\n") for line in _lines(text)[:40] if line.strip())))
     at = _place(chance, text)
     return text[:at] + piece * (size // len(piece)) + text[at:]
@@ -247,7 +247,7 @@ TEXT = (
         lambda chance, text, same, foreign: text.encode("utf-8", "surrogatepass").decode("latin-1"),
     ),
     Mutation("empty", Promise.LESS, lambda chance, text, same, foreign: ""),
-    Mutation("a line of 100 kB", Promise.OTHER, _long_line),
+    Mutation("a line of 200 kB", Promise.OTHER, _long_line),
     Mutation("a line 2,000 times", Promise.ROWS, _many_lines),
     Mutation("deeply nested", Promise.OTHER, _deeply_nested),
 )

@@ -12,7 +12,7 @@ from mendwatch.parsers.btrfs.text import LOST, NUMBER, SIZE, Note, lines, size_b
 
 KIND = r"(?P<kind>(?:Data|Metadata|System)(?:\+\w+)?)"
 HEAD = re.compile(rf"{KIND},\s?(?P<profile>\w+): Size:(?P<size>{SIZE}), Used:(?P<used>{SIZE})(?: .*)?")
-HELD = re.compile(rf"(?P<path>\S.*?)\s+(?P<size>{SIZE})")
+HELD = re.compile(rf"(?P<path>\S(?:.*\S)?)\s+(?P<size>{SIZE})")
 FREE_HEAD = "Unallocated:"
 SUMMARY_HEAD = "Overall:"
 # The example of the manual page lacks one colon (btrfs-filesystem.8).
