@@ -58,7 +58,7 @@ def wrongs(damaged: Damaged, truth: Observation, told: Observation) -> Iterator[
         after = next((array for array in told.arrays if {array.name, array.id} & {before.name, before.id}), None)
         if after is None:
             gone.append(before)
-        elif _other_readings_tell_the_same(damaged, after):
+        elif _lacked_only_an_end(damaged, before) or _other_readings_tell_the_same(damaged, after):
             continue
         elif not whole(before) and whole(after) and not _of_another_layout(damaged, before, after):
             yield f"{before.name} had {_shown(before)}, and now seems whole with {_shown(after)}"
@@ -71,6 +71,12 @@ def wrongs(damaged: Damaged, truth: Observation, told: Observation) -> Iterator[
     silent = told.complete and told.error is None and not told.unread and not strangers
     if gone and silent and promise in REMOVING and not _is_whole_text(damaged, gone):
         yield f"{gone[0].name} is gone without a trace"
+
+
+def _lacked_only_an_end(damaged: Damaged, before: Array) -> bool:
+    """Whether nothing was known because nothing follows the table, and the damage put an end there."""
+    was = text_of(damaged.seed.capture.reads[damaged.read]).rstrip()
+    return "cut short" in (before.why_unknown or "") and damaged.text.startswith(f"{was}\n\n")
 
 
 def _other_readings_tell_the_same(damaged: Damaged, after: Array) -> bool:
