@@ -94,9 +94,9 @@ failed=
 part edge-1 tests/edge/test_[a-h]*.py & edge_1=$!
 part edge-2 tests/edge/test_[i-z]*.py & edge_2=$!
 part rest --ignore=tests/edge & rest=$!
-for done in "edge-1:$edge_1" "edge-2:$edge_2" "rest:$rest"; do
-    wait "${done#*:}" || failed="$failed $first:${done%%:*}"
-    tail -n 40 "$venvs/${done%%:*}.log"
+for one in "edge-1:$edge_1" "edge-2:$edge_2" "rest:$rest"; do
+    wait "${one#*:}" || failed="$failed $first:${one%%:*}"
+    tail -n 40 "$venvs/${one%%:*}.log"
 done
 "$bin/python" -m coverage combine -q
 for other in $others; do
