@@ -145,3 +145,25 @@ def test_what_runs_is_not_known_where_the_file_ends_before_it_would_be_told() ->
     assert one(f"{HEAD}{MD0}      bitmap: 1/1 pages [4KB], 65536KB chunk").activities == ()
     cut = one(f"{HEAD}md0 : active raid10 sdc[2] sda[0]\n      99 blocks 2 near-copies [3/2] [U_U]\n")
     assert cut.why_unknown == "a reshape moves the copies, or what runs was not read"
+
+
+def test_fewer_members_than_slots_said_to_be_in_sync_are_those_that_count() -> None:
+    whole = "md0 : active raid1 sdb[1] sda[0]\n      99 blocks [2/2] [UU]\n"
+    assert one(HEAD + whole + END).redundancy_left == 1
+    for put in ("sdb[1](F)", "sdb[1](S)", ""):
+        assert one(HEAD + whole.replace("sdb[1]", put) + END).redundancy_left == 0
+
+
+# The count and the word are printed apart, with no lock between them (raid10_status in raid10.c).
+@pytest.mark.parametrize(("count", "degraded"), [("4/3", "0"), ("4/4", "1")])
+def test_a_raid10_with_more_missing_than_its_word_shows_is_not_known(count: str, degraded: str) -> None:
+    ten = f"md0 : active raid10 sdd[3] sdc[2] sdb[1] sda[0]\n      99 blocks 2 near-copies [{count}] [UUUU]\n"
+    array = one(HEAD + ten + END, degraded=degraded)
+    assert (array.redundancy_full, array.redundancy_left) == (1, None)
+    assert array.why_unknown == "which slots are in sync is told in two ways"
+
+
+@pytest.mark.parametrize("copies", ["0", "3"])
+def test_a_raid10_keeps_no_more_copies_than_it_has_slots(copies: str) -> None:
+    text = f"{HEAD}md0 : active raid10 sdb[1] sda[0]\n      99 blocks {copies} near-copies [2/2] [UU]\n{END}"
+    assert (one(text).redundancy_full, one(text).redundancy_left) == (None, None)

@@ -36,7 +36,7 @@ def build(entry: Entry, sysfs: Sysfs, capture: Capture, limits: Mapping[str, str
     activities = activities_of(entry, sysfs, stands)
     filled = {name for activity in activities or () for name in activity.fills}
     members = tuple(_member(name, stand, entry, sysfs, filled, capture) for name, stand in stands.items())
-    copies = _copies(entry, sysfs)
+    copies = _copies(entry, slots, sysfs)
     full = _full(level, slots, copies)
     left, why = _left(entry, level, slots, sysfs, copies)
     lost = entry.state in {"inactive", "broken"} or (left is not None and left < 0)
@@ -110,11 +110,13 @@ def _full(level: str | None, slots: int | None, copies: Copies) -> int | None:
     return None
 
 
-def _copies(entry: Entry, sysfs: Sysfs) -> Copies:
-    """Near and far copies of a raid10, as printed or by its layout; None where neither was read."""
+def _copies(entry: Entry, slots: int | None, sysfs: Sysfs) -> Copies:
+    """Near and far copies of a raid10, as printed or by its layout; None where neither was read, or cannot be so."""
+    told = _by_layout(sysfs.number("layout"))
     if entry.near is not None and entry.far is not None:
-        return entry.near, entry.far
-    return _by_layout(sysfs.number("layout"))
+        told = entry.near, entry.far
+    # No array runs with fewer copies than one, or with more than it has slots (setup_conf in raid10.c).
+    return told if told is not None and 1 <= told[0] * told[1] <= (slots or 0) else None
 
 
 def _by_layout(layout: int | None) -> Copies:
@@ -160,8 +162,7 @@ def _counted_raid10(entry: Entry, slots: int | None, sysfs: Sysfs, copies: Copie
         return None, "which slots are in sync was not read"
     if copies is None:
         return None, "how many copies it keeps was not read"
-    held = _held_at_most(entry, sysfs)
-    if held is not None and held < sum(in_sync):
+    if not _reshapes(entry, sysfs) and _missing(entry, slots, sysfs) > in_sync.count(False):
         return None, "which slots are in sync is told in two ways"
     if (entry.gap or _reshapes(entry, sysfs)) and not all(in_sync):
         return _in_both_geometries(in_sync, copies, sysfs)
@@ -198,7 +199,7 @@ def _missing(entry: Entry, slots: int | None, sysfs: Sysfs) -> int:
 
 def _held_at_most(entry: Entry, sysfs: Sysfs) -> int | None:
     """How many slots can have a member in sync: those that say so, and those that neither say so nor carry a flag."""
-    if _reshapes(entry, sysfs) or not sysfs.members:
+    if _reshapes(entry, sysfs):
         return None
     told = {name for name, files in sysfs.members.items() if {"state", "slot"} <= set(files)}
     in_sync = {name for name in told if _in_sync_by_itself(name, sysfs)}
