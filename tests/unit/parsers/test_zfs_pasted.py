@@ -211,3 +211,10 @@ def test_the_old_form_without_a_duration() -> None:
     (run,) = pool(document(old)).activities or ()
     assert run.done == pytest.approx(0.119)
     assert run.native_seconds_left == 13 * 3600 + 15 * 60
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_a_pool_whose_first_line_is_garbled_leaves_the_list_incomplete(*, first: bool) -> None:
+    garbled = document(name="second").replace("pool:", "po0l:")
+    assert parse(f"{TEXT}\n{document(name='second')}").complete
+    assert not parse(f"{garbled}\n{TEXT}" if first else f"{TEXT}\n{garbled}").complete

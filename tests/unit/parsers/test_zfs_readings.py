@@ -239,6 +239,18 @@ def test_special_logs_and_spares_have_their_own_maps() -> None:
     assert [m.name for m in array.members] == ["a", "b", "x", "y", "l", "c", "s"]
 
 
+def test_a_special_vdev_counts_wherever_it_is_listed() -> None:
+    vdevs = {
+        "raidz1-0": {"state": "ONLINE", "vdevs": {name: leaf() for name in "abc"}},
+        "s": leaf() | {"class": "special"},
+    }
+    root = {"vault": {"state": "ONLINE", "vdevs": vdevs}}
+    array = exact(as_json(vdevs=root))
+    assert (array.redundancy_left, array.level, array.members[-1].role) == (0, "raidz1", "special")
+    assert exact(as_json(vdevs=root, special={"s": leaf() | {"class": "special"}})).members == array.members
+    assert exact(as_json(special={"s": 1})).redundancy_left is None
+
+
 def test_a_pool_without_vdevs_is_unknown() -> None:
     array = exact(as_json(vdevs={}))
     assert (array.redundancy_left, array.slots) == (None, None)

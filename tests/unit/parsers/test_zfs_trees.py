@@ -226,6 +226,7 @@ def test_garbled_documents_raise_nothing_else(lines: list[str], noise: str) -> N
         (("1 mirror-0 ONLINE", "2 a ONLINE", "2 a ONLINE", "2 b ONLINE"), "a stands twice in one vdev"),
         (("1 mirror-0 ONLINE", "2 a ONLINE", "2 b ONLINE (resilvering)"), "the scan that does so is not told"),
         (("2 a ONLINE", "2 b ONLINE"), "was not read whole"),
+        (("1 raidz9-0 ONLINE", *(f"2 {name} ONLINE" for name in "abcdefghijkl")), "raidz9-0 survives is not told"),
         (("1 mirror-0 DEGRADED", "2 a ONLINE", "2 spare-1 DEGRADED", "3 b FAULTED", "3 s ONLINE"), "no scan is told"),
     ],
     ids=[
@@ -234,6 +235,7 @@ def test_garbled_documents_raise_nothing_else(lines: list[str], noise: str) -> N
         "twice",
         "marked, and no scan",
         "group's row lacking",
+        "parity of no kind",
         "spare, and no scan",
     ],
 )

@@ -134,7 +134,7 @@ def _take(read: CommandRead, capture: Capture, found: _Readings) -> None:
         found.failed.append("zpool status printed nothing")
         return
     try:
-        pools, unread = _read(read.stdout, capture, options)
+        pools, unread, whole = _read(read.stdout, capture, options)
     except ParseError as error:
         found.failed.append(f"{' '.join(read.argv)}: {error}")
         found.broken.append(Unread(1, read.stdout.strip().splitlines()[0][:200]))
@@ -143,7 +143,8 @@ def _take(read: CommandRead, capture: Capture, found: _Readings) -> None:
     found.understood = True
     # A pool that serves nothing has no last line.
     to_the_end = not pools or pools[-1].closed or pools[-1].state in LOST
-    found.complete = found.complete or (not {"pool", "-x"} & options and read.exit == 0 and to_the_end)
+    of_all = not {"pool", "-x"} & options and read.exit == 0
+    found.complete = found.complete or (of_all and whole and to_the_end)
     # Asked for again and again, the tool prints one answer after the other: the last counts.
     for pool in {pool.name: pool for pool in pools}.values():
         if "-e" in options:
@@ -155,11 +156,10 @@ def _take(read: CommandRead, capture: Capture, found: _Readings) -> None:
             found.pools[pool.name] = pool
 
 
-def _read(text: str, capture: Capture, options: frozenset[str]) -> tuple[list[Pool], list[Unread]]:
+def _read(text: str, capture: Capture, options: frozenset[str]) -> tuple[list[Pool], list[Unread], bool]:
     if "-j" in options:
         return read_json(text, capture.at, capture.zone)
-    pools, unread, _ = read_text(text, capture.zone, plain_counts="-p" in options)
-    return pools, unread
+    return read_text(text, capture.zone, plain_counts="-p" in options)
 
 
 def _guids(capture: Capture, found: _Readings) -> dict[str, str]:

@@ -20,6 +20,7 @@ WORDS = {"CANT_OPEN": "UNAVAIL", "CLOSED": "OFFLINE", "HEALTHY": "ONLINE"}
 # What the text says instead of UNAVAIL for these reasons.
 UNOPENED = {"CORRUPT_DATA": "FAULTED", "BAD_LOG": "FAULTED", "SPLIT_POOL": "SPLIT"}
 SECTIONS = {"dedup": "dedup", "special": "special", "logs": "logs", "l2cache": "cache", "spares": "spares"}
+CLASSES = {"dedup": "dedup", "special": "special", "log": "logs"}
 NATIVE_LEAST_BYTES_PER_S = 10 << 20
 EXACT, DIGITS, SCALED = 5, 4, 2
 KNOWN_VERSION = 0
@@ -40,8 +41,10 @@ COPIES = (
 DATE = re.compile(r"(\w{3} \w{3} [ \d]\d \d\d:\d\d:\d\d) (\S+) (\d{4})")
 
 
-def read_json(text: str, at: datetime, zone: str) -> tuple[list[Pool], list[Unread]]:
-    """The pools of one document, and what in it is not known: another version of its form, a pool that is no object.
+def read_json(text: str, at: datetime, zone: str) -> tuple[list[Pool], list[Unread], bool]:
+    """The pools of one document; what in it is not known; and whether that is nothing.
+
+    Not known is another version of its form, or a pool that is no object.
 
     Raises:
         ParseError: it is no such document.
@@ -59,7 +62,8 @@ def read_json(text: str, at: datetime, zone: str) -> tuple[list[Pool], list[Unre
     version = _dict(document, "output_version").get("vers_major", KNOWN_VERSION)
     if version != KNOWN_VERSION:
         unread.append(Unread(1, f"output_version: vers_major {version!r} is not known"))
-    return [_pool(str(name), body, at, zone) for name, body in pools.items() if isinstance(body, dict)], unread
+    found = [_pool(str(name), body, at, zone) for name, body in pools.items() if isinstance(body, dict)]
+    return found, unread, not unread
 
 
 def _pool(name: str, body: Json, at: datetime, zone: str) -> Pool:
@@ -67,11 +71,12 @@ def _pool(name: str, body: Json, at: datetime, zone: str) -> Pool:
     roots = _dict(body, "vdevs")
     root = next((node for node in roots.values() if isinstance(node, dict)), {})
     tree = Tree({"normal": [_node(n, v) for n, v in _dict(root, "vdevs").items() if isinstance(v, dict)]})
-    tree.whole = bool(tree.sections["normal"]) and _all_told(roots)
+    tree.whole = bool(tree.sections["normal"]) and len(roots) == 1 and _all_told(roots)
     tree.root_state = str(root.get("state", ""))
     for key, section in SECTIONS.items():
+        tree.whole = tree.whole and isinstance(body.get(key, {}), dict) and _all_told(_dict(body, key))
         tree.sections[section] = [_node(n, v) for n, v in _dict(body, key).items() if isinstance(v, dict)]
-    _move_logs(tree)
+    _sort_by_class(tree)
     guid = body.get("pool_guid")
     scans = _scans(_dict(body, "scan_stats"), at, zone) + _copies(body, zone)
     exactness = EXACT if isinstance(guid, int) else DIGITS
@@ -108,9 +113,14 @@ def _scan_known(body: Json) -> bool:
     return told and (known or function in SCRUBS)
 
 
-def _move_logs(tree: Tree) -> None:
+def _sort_by_class(tree: Tree) -> None:
     """A vdev carries its class: one listed with the normal ones that is of another goes where it belongs."""
-    tree.sections["normal"] = [n for n in tree.sections["normal"] if n.notes not in {"log", "special", "dedup"}]
+    listed, tree.sections["normal"] = tree.sections["normal"], []
+    for node in listed:
+        section = tree.sections[CLASSES.get(node.notes, "normal")]
+        # It may be listed there as well.
+        if node.name not in {other.name for other in section}:
+            section.append(node)
 
 
 def _node(name: str, body: Json) -> Node:

@@ -47,14 +47,14 @@ class _Block:
 
 
 def read_text(text: str, zone: str, *, plain_counts: bool) -> tuple[list[Pool], list[Unread], bool]:
-    """The pools of one output, the lines not read, and whether it says that there is no pool at all.
+    """The pools of one output, the lines not read, and whether every pool was found: False if lines belong to none.
 
     Raises:
         ParseError: it is not the output of ``zpool status``.
     """
     blocks: list[_Block] = []
     unread: list[Unread] = []
-    none = False
+    stray = none = False
     text = ANSI.sub("", text)
     indent = _indent(text)
     for number, raw in enumerate(text.splitlines(), start=1):
@@ -69,11 +69,13 @@ def read_text(text: str, zone: str, *, plain_counts: bool) -> tuple[list[Pool], 
         elif not blocks:
             if line.strip() and ALONE.fullmatch(line.strip()) is None:
                 unread.append(Unread(number, raw))
+                stray = True
         elif match is not None:
             _finish(blocks[-1], zone, unread)
             _label(blocks[-1], number, match["label"], match["value"] or "", unread)
         else:
             _continue(blocks[-1], number, line, raw, unread)
+    whole = not stray and all(_headings(block) <= 1 for block in blocks)
     for block in blocks:
         _finish(block, zone, unread)
         _tree(block, unread)
@@ -81,7 +83,12 @@ def read_text(text: str, zone: str, *, plain_counts: bool) -> tuple[list[Pool], 
     if not blocks and not none and text.strip() and "healthy" not in text:
         message = "this is not the output of zpool status"
         raise ParseError(message, 1, text.strip().splitlines()[0])
-    return [block.pool for block in blocks], unread, none
+    return [block.pool for block in blocks], unread, whole
+
+
+def _headings(block: _Block) -> int:
+    """Tables in it: a second one is that of a pool whose first line could not be read."""
+    return sum(line.lstrip().startswith("NAME ") for _, line in block.table)
 
 
 def _indent(text: str) -> str:

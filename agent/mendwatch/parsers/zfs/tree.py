@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 from mendwatch.model.observation import Errors, Member, Role
 
 PAIR = re.compile(r"(replacing|spare)(-\d+)?")
-PARITY = re.compile(r"(?:raidz|draid)(\d?)(?!\w)")
+PARITY = re.compile(r"(?:raidz|draid)([1-3]?)(?!\w)")
 MIRROR = re.compile(r"mirror(-\d+)?")
-LEVEL = re.compile(r"(mirror|raidz\d?|draid\d?)(?!\w)")
+LEVEL = re.compile(r"(mirror|raidz[1-3]?|draid[1-3]?)(?!\w)")
 # Every word that the tool has for a vdev: what another one means for the data is not known.
 STATES = frozenset(
     {
