@@ -14,6 +14,7 @@ from support.btrfs_samples import (
     LISTED,
     MOUNT,
     MOUNTED,
+    STATS,
     TWO,
     UUID,
     mirror,
@@ -118,3 +119,21 @@ def test_of_several_forms_the_most_exact_counts_and_each_is_accounted_for() -> N
         seen = observe(show(*TWO), *order)
         assert [odd.text for odd in seen.unread] == ["what"]
         assert seen.arrays[0].redundancy_left == 1
+
+
+def test_a_device_that_the_counters_call_missing_is_not_good() -> None:
+    counters = run("device", "stats", stdout=STATS)
+    array = only(MOUNTED, show(*TWO), mirror(BOTH), counters)
+    assert array.redundancy_left == 0
+    assert [(member.name, member.good) for member in array.members] == [("/dev/sdb", True), ("devid 2", False)]
+
+
+def test_sysfs_that_was_read_in_part_tells_no_redundancy() -> None:
+    kinds = ("data", "metadata", "system")
+    held = {f"allocation__{kind}__raid1__{size}_bytes": "4096" for kind in kinds for size in ("total", "used")}
+    there = {"devinfo__1__missing": "0", "devinfo__2__missing": "0"}
+    assert only(MOUNTED, *sysfs(**held, **there)).redundancy_left == 1
+    of_one = {"devinfo__1__missing": "0", "devinfo__2__scrub_speed_max": "0"}
+    assert only(MOUNTED, *sysfs(**held, **of_one)).redundancy_left is None
+    data = {name: text for name, text in held.items() if "metadata" not in name}
+    assert only(MOUNTED, *sysfs(**data, **there)).redundancy_left is None

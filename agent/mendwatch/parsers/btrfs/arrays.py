@@ -78,7 +78,9 @@ def _members(found: Readings, capture: Capture) -> tuple[Member, ...]:
     """By the reading that names the devices best: with number and path, with one of them, by number in sysfs."""
     filled = targets(found)
     if found.show is not None:
-        members = _numbered(found, ((one.id, one.path, one.missing) for one in found.show.devices), filled, capture)
+        gone = _gone(found)
+        rows = ((one.id, one.path, one.missing or one.id in gone) for one in found.show.devices)
+        members = _numbered(found, rows, filled, capture)
         return (*members, *_left_out(found, {device.id for device in found.show.devices}, capture))
     for listing in (found.device_usage, found.usage):
         if listing is not None and listing.numbered:
@@ -136,10 +138,7 @@ def _counted_name(device: Counted, found: Readings) -> str:
 def _left_out(found: Readings, listed: set[int], capture: Capture) -> tuple[Member, ...]:
     """The devices that only sysfs tells of, and those that a listing left out as missing (before 5.19), by number."""
     counted = {device.devid: device.errors for device in found.stats or () if device.devid is not None}
-    numbers = {device.devid for device in found.stats or () if device.devid is not None and device.missing}
-    for one in (found.device_usage, found.usage):
-        if one is not None:
-            numbers |= {devid for devid, path in one.numbered if path in LOST}
+    numbers = _gone(found)
     known = devids(found)
     folders = found.sysfs.devices if found.sysfs is not None else {}
     by_sysfs = {devid for devid, files in folders.items() if "missing" in files and (known is None or devid in known)}
@@ -153,6 +152,15 @@ def _left_out(found: Readings, listed: set[int], capture: Capture) -> tuple[Memb
         )
         for devid in sorted((by_sysfs | numbers) - listed)
     )
+
+
+def _gone(found: Readings) -> set[int]:
+    """The devids that an output other than ``filesystem show`` calls missing."""
+    numbers = {device.devid for device in found.stats or () if device.devid is not None and device.missing}
+    for one in (found.device_usage, found.usage):
+        if one is not None:
+            numbers |= {devid for devid, path in one.numbered if path in LOST}
+    return numbers
 
 
 def _sysfs_errors(found: Readings, devid: int) -> Errors | None:

@@ -102,7 +102,8 @@ def chunks_of(found: Readings) -> list[Chunks]:
             Chunks(one.kind, one.profile, one.size_bytes, used.get((one.kind, one.profile)), one.held)
             for one in found.device_usage.chunks
         ]
-    return sysfs
+    # A filesystem without metadata or system chunks was not read whole.
+    return sysfs if {"metadata", "system"} <= {kind for one in sysfs for kind in one.kind.split("+")} else []
 
 
 def profiles_of(chunks: Iterable[Chunks]) -> dict[str, set[str]]:

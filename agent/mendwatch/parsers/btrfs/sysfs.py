@@ -52,7 +52,7 @@ class Sysfs:
     def missing(self) -> tuple[int, ...] | None:
         """The devids that are missing, None if sysfs does not tell it of all."""
         told = {devid: files["missing"] for devid, files in self.devices.items() if "missing" in files}
-        if not told or not set(told.values()) <= {"0", "1"}:
+        if not told or len(told) < len(self.devices) or not set(told.values()) <= {"0", "1"}:
             return None
         return tuple(sorted(devid for devid, flag in told.items() if flag == "1"))
 
