@@ -12,10 +12,11 @@ from collections.abc import Sequence
 def _windows(slots: int, near: int, far: int) -> tuple[tuple[int, ...], ...]:
     if slots < 1 or near < 1 or far < 1:
         return ()
+    width = min(near * far, slots)  # a slot holds one copy
     found: list[tuple[int, ...]] = []
     first = 0
     while True:
-        found.append(tuple((first + n) % slots for n in range(near * far)))
+        found.append(tuple((first + n) % slots for n in range(width)))
         first = (first + near) % slots
         if first == 0:
             return tuple(found)

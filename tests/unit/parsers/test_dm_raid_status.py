@@ -235,6 +235,12 @@ def test_later_versions_add_fields(tail: str) -> None:
 
 def test_legs_that_were_taken_out_in_a_first_sync_have_no_letter() -> None:
     assert only(told("books-mir: 0 800 raid raid1 3 aa 200/800 resync 0 0 -")).slots == 2
+    seen = observe(told("books-five: 0 800 raid raid5_ls 4 AAA 800/800 idle 0 0 -"))
+    assert (seen.arrays, len(seen.unread), seen.complete) == ((), 1, False)
+
+
+def test_a_raid10_of_one_leg_survives_nothing() -> None:
+    assert only(told("books-ten: 0 800 raid raid10 1 A 800/800 idle 0 0 -")).redundancy_left == 0
 
 
 @pytest.mark.parametrize(

@@ -50,8 +50,11 @@ def volumes_of(read: CommandRead, unread: list[Unread]) -> dict[str, Volume]:
     found: dict[str, Volume] = {}
     for at, line, mapped, match in _lines(read, STATUS, unread):
         done, total, legs = int(match["done"]), int(match["total"]), int(match["legs"])
-        # Legs that were taken out in a first sync have no letter any more (LVM's libdm-targets.c).
-        if done > total or len(match["health"]) > legs or mapped is None:
+        letters = len(match["health"])
+        # Legs that were taken out in a first sync have no letter any more (LVM's libdm-targets.c): a raid1 alone can do
+        # without them.
+        known = letters == legs or (letters < legs and match["type"] == "raid1")
+        if done > total or not known or mapped is None:
             unread.append(Unread(at, line))
             continue
         if mapped in found and "D" not in match["health"] and "a" not in match["health"]:
