@@ -267,4 +267,6 @@ class _Line(_Told):
             arrays=tuple(array.array(capture.source) for array in self.arrays),
             unread=tuple(Unread(line.line, line.text) for line in self.unread),
             error=self.error,
+            # What it could not read may have told of an array.
+            complete=not self.unread,
         )

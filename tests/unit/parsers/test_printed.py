@@ -191,7 +191,8 @@ def test_what_was_so_once_is_not_believed_for_ever() -> None:
 def test_names_do_not_steer_a_terminal_and_are_of_bounded_length() -> None:
     (array,) = understood(with_array(name="\x1b[2Jshelf", state="s" * 5000)).arrays
     assert (array.name, len(array.state)) == ("?[2Jshelf", 1000)
-    assert understood('{"arrays": [], "unread": [{"line": 1, "text": "x"}]}').unread == (Unread(1, "x"),)
+    seen = understood('{"arrays": [], "unread": [{"line": 1, "text": "x"}]}')
+    assert (seen.unread, seen.complete) == ((Unread(1, "x"),), False)
 
 
 def test_a_recorded_poll_of_such_a_program_is_known_by_what_it_holds() -> None:
