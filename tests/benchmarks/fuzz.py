@@ -26,7 +26,7 @@ LARGE_SHARE = 0.0005
 SHOWN = 40
 LARGE = 1_000_000
 # The parts of a text, each stripped, in a list: an honest parser has them several times over.
-MOST_BYTES_PER_CHARACTER = 60
+MOST_BYTES_PER_CHARACTER = 100
 
 
 def main() -> int:

@@ -218,13 +218,24 @@ def read_df(text: str, odd: Note) -> Usage:
 def _read_json_df(text: str, odd: Note) -> list[Chunks]:
     try:
         return [
-            Chunks(row["bg-type"].lower(), row["bg-profile"].lower(), int(row["total"]), int(row["used"]))
+            Chunks(_kind(row["bg-type"]), row["bg-profile"].lower(), int(row["total"]), int(row["used"]))
             for row in json.loads(text)["filesystem-df"]
             if row["bg-type"] != RESERVE
         ]
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         odd(1, text.strip().splitlines()[0])
         return []
+
+
+def _kind(word: str) -> str:
+    """A kind of chunk in lower case; what survives of another kind nobody can say.
+
+    Raises:
+        ValueError: it is no kind that is known.
+    """
+    if re.fullmatch(KIND, word) is None:
+        raise ValueError(word)
+    return word.lower()
 
 
 def read_device_usage(text: str, odd: Note) -> Usage:

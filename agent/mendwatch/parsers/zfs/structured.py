@@ -12,7 +12,7 @@ from mendwatch.model.names import printable
 from mendwatch.model.observation import ActivityKind, Errors, Unread
 from mendwatch.parsers.zfs.pool import Pool
 from mendwatch.parsers.zfs.scan import Scan, nice, when
-from mendwatch.parsers.zfs.tree import Node, Tree
+from mendwatch.parsers.zfs.tree import Node, Tree, pairs_of
 
 Json: TypeAlias = dict[str, object]
 # HEALTHY stands in the example of the manual page (zpool-status.8); no code prints it.
@@ -87,7 +87,9 @@ def _pool(name: str, body: Json, at: datetime, zone: str) -> Pool:
     state = WORDS.get(str(body.get("state")), str(body.get("state", "UNKNOWN")))
     pool = Pool(name, state, tree, exactness, str(guid) if guid is not None else None, errors, scans)
     pool.being_resilvered = "being resilvered" in str(body.get("status"))
-    pool.scan_unread = not _scan_known(body)
+    # A drive stands in another's place by a resilver only: then something is told of one.
+    lacking = "scan_stats" not in body and any(pairs_of(top) for _, top in tree.groups())
+    pool.scan_unread = lacking or not _scan_known(body)
     return pool
 
 

@@ -107,12 +107,13 @@ def fills(tree: Tree, *, healing: bool, sequential: frozenset[str]) -> tuple[str
 
 def _newest(node: Node) -> list[Node]:
     """The side of each pair that joined last, else the leaves that the tool marks."""
-    paired = [list(pair.children[-1].leaves())[-1] for pair in _pairs(node)]
+    paired = [list(pair.children[-1].leaves())[-1] for pair in pairs_of(node)]
     return [leaf for leaf in paired if leaf.state in SERVING] or [leaf for leaf in node.leaves() if leaf.marked]
 
 
-def _pairs(node: Node) -> list[Node]:
-    below = [pair for child in node.children for pair in _pairs(child)]
+def pairs_of(node: Node) -> list[Node]:
+    """The pairs of an old and a new side in a vdev, the innermost first."""
+    below = [pair for child in node.children for pair in pairs_of(child)]
     return [*below, node] if node.is_pair else below
 
 
@@ -120,7 +121,7 @@ def _healing(tree: Tree) -> list[Node]:
     found: list[Node] = []
     unpaired: list[Node] = []
     for _, top in tree.groups():
-        pairs = _pairs(top)
+        pairs = pairs_of(top)
         filled = _filled_sides(pairs)
         found += filled
         # A dRAID writes a distributed spare's data to all of its drives: none of them is being filled.
@@ -142,7 +143,7 @@ def _healing(tree: Tree) -> list[Node]:
 
 def _first_moments(tree: Tree) -> list[Node]:
     """A spare that has just taken over carries no mark before its first write; with nothing else to fill, it is it."""
-    pairs = [pair for _, top in tree.groups() for pair in _pairs(top)]
+    pairs = [pair for _, top in tree.groups() for pair in pairs_of(top)]
     newest = [list(pair.children[-1].leaves())[-1] for pair in pairs]
     return [leaf for leaf in newest if leaf.state in SERVING and not leaf.awaiting]
 
