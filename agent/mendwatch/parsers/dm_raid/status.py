@@ -16,14 +16,14 @@ from mendwatch.model.observation import Unread
 from mendwatch.parsers.dm_raid.names import mapped_name, unmangled
 from mendwatch.parsers.dm_raid.volume import Volume, number
 
-# 253: MAX_RAID_DEVICES in dm-raid.c.
+# 508: DM_NAME_LEN less the end, each character written as four; 253: MAX_RAID_DEVICES in dm-raid.c.
 STATUS = re.compile(
-    r"(?:(?P<name>.+): )?[0-9]+ (?P<sectors>[0-9]{1,19}) raid (?P<type>raid\w{1,20}) (?P<legs>[0-9]{1,9}) "
+    r"(?:(?P<name>.{1,508}): )?[0-9]+ (?P<sectors>[0-9]{1,19}) raid (?P<type>raid\w{1,20}) (?P<legs>[0-9]{1,9}) "
     r"(?P<health>[AaD-]{1,253}) (?P<done>[0-9]{1,19})/(?P<total>[0-9]{1,19})"
     r"(?: (?P<action>[a-z]+)(?: (?P<mismatches>[0-9]{1,19})(?: .*)?)?)?"
 )
 TABLE = re.compile(
-    r"(?:(?P<name>.+): )?[0-9]+ [0-9]+ raid raid\w{1,20} (?P<count>[0-9]{1,3}) (?P<words>.+)",
+    r"(?:(?P<name>.{1,508}): )?[0-9]+ [0-9]+ raid raid\w{1,20} (?P<count>[0-9]{1,3}) (?P<words>.+)",
 )
 # A line that ends within the word ``raid`` was cut short, and is none of another target.
 OTHER_TARGET = re.compile(r"(?:.+: )?[0-9]+ [0-9]+ (?!raid\b|r(?:ai?)?$)[a-z][\w-]*(?: .*)?|No devices found")

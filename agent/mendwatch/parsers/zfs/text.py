@@ -136,8 +136,10 @@ def _continue(block: _Block, number: int, line: str, raw: str, unread: list[Unre
         if line.strip():
             block.list_of_errors += 1
             block.pool.data_errors = block.list_of_errors
-    elif line.strip() and block.label not in {*SKIPPED, "state"}:
+    elif line.strip() and (block.label not in SKIPPED or line.expandtabs(TAB_COLUMNS)[: TAB_COLUMNS // 2].strip()):
+        # Advice goes on behind a tab: what stands further left was a labelled line, perhaps that of a scan.
         unread.append(Unread(number, raw))
+        block.pool.scan_unread = block.pool.scan_unread or not block.table
 
 
 def _finish(block: _Block, zone: str, unread: list[Unread]) -> None:
