@@ -27,6 +27,7 @@ TABLE = re.compile(
 )
 # A line that ends within the word ``raid`` was cut short, and is none of another target.
 OTHER_TARGET = re.compile(r"(?:.+: )?[0-9]+ [0-9]+ (?!raid\b|r(?:ai?)?$)[a-z][\w-]*(?: .*)?|No devices found")
+RAID10_PARAMETERS = frozenset({"raid10_copies", "raid10_format"})
 TAKES_A_VALUE = frozenset({"--target", "-j", "--major", "-m", "--minor", "-u", "--uuid", "--manglename"})
 ONE_DEVICE = frozenset({"-j", "--major", "-u", "--uuid"})
 
@@ -80,7 +81,8 @@ def tables_of(read: CommandRead, unread: list[Unread]) -> dict[str, dict[str, st
     for at, line, mapped, match in _lines(read, TABLE, unread):
         count, words = int(match["count"]), match["words"].split()
         # Behind the parameters stands the number of legs: without it the line was cut short.
-        if mapped is None or len(words) <= count or number(words[count]) is None:
+        odd = any(word.startswith("raid10_") and word not in RAID10_PARAMETERS for word in words[:count])
+        if mapped is None or odd or len(words) <= count or number(words[count]) is None:
             unread.append(Unread(at, line))
         else:
             found[mapped] = _parameters(count, words)

@@ -144,11 +144,10 @@ def _continue(block: _Block, number: int, line: str, raw: str, unread: list[Unre
 
 def _finish(block: _Block, zone: str, unread: list[Unread]) -> None:
     """The lines of a scan are complete: read them."""
+    block.value = [(number, text) for number, text in block.value if "scan warning" not in text]
     if not block.value:
         return
     lines = [text for _, text in block.value]
-    if "scan warning" in "".join(lines):
-        lines = [line for line in lines if "scan warning" not in line]
     scan, missed = from_text(lines, zone, block.label if block.label in {"expand", "remove"} else "scan")
     if scan is not None:
         block.pool.scans.append(scan)
@@ -196,6 +195,8 @@ def _tree(block: _Block, unread: list[Unread]) -> None:
         missed = missed or depth - (stack[-1][0] if stack else left or 0) != DEEPER
         siblings = stack[-1][1].children if stack else tree.sections.setdefault(section, [])
         siblings.append(node)
+        # Only spares have no counts: another row without them was cut short.
+        missed = missed or (node.errors is None and section in trees.COUNTING)
         stack.append((depth, node))
     tree.whole = roots == 1 and block.ended and not missed and left is not None
 
