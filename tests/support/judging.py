@@ -151,16 +151,16 @@ def _shown(array: Array) -> str:
 
 
 def tried(damaged: Damaged) -> tuple[list[str], float]:
-    """What is wrong with what the parser makes of a damaged poll, and how long it took in seconds."""
+    """What is wrong with what the parser makes of a damaged poll, and how many seconds of processor time it took."""
     parser = parsers()[damaged.capture.source]
     truth = _truth(damaged.seed)
-    began = time.perf_counter()
+    began = time.process_time()
     try:
         with _alarm(LEAST_LIMIT_S + len(damaged.text) * LIMIT_S_PER_CHARACTER):
             told = understood(damaged.capture, parser)
     except Exception as error:  # noqa: BLE001 - whatever leaves the parser is a finding
-        return [f"{type(error).__name__}: {str(error)[:200]}"], time.perf_counter() - began
-    spent_s = time.perf_counter() - began
+        return [f"{type(error).__name__}: {str(error)[:200]}"], time.process_time() - began
+    spent_s = time.process_time() - began
     return list(wrongs(damaged, truth, told)), spent_s
 
 
@@ -181,16 +181,16 @@ def _truth(seed: Seed) -> Observation:
 
 @contextmanager
 def _alarm(seconds: float) -> Iterator[None]:
-    """Break off what takes longer; a regular expression that goes astray sees signals as well."""
+    """Break off what takes more of the processor's time; a regular expression that goes astray sees signals as well."""
 
     def ring(number: int, frame: FrameType | None) -> None:
         message = f"took more than {seconds:.1f} s"
         raise TimeoutError(message)
 
-    before = signal.signal(signal.SIGALRM, ring)
-    signal.setitimer(signal.ITIMER_REAL, seconds)
+    before = signal.signal(signal.SIGPROF, ring)
+    signal.setitimer(signal.ITIMER_PROF, seconds)
     try:
         yield
     finally:
-        signal.setitimer(signal.ITIMER_REAL, 0)
-        signal.signal(signal.SIGALRM, before)
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, before)
