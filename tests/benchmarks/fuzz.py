@@ -18,6 +18,7 @@ from random import Random
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from mendwatch.testing.cases import understood
 from support import damaging, judging
 from support.damaging import Damaged, Seeds
 from support.mutations import ALL
@@ -92,7 +93,7 @@ def _show(damaged: Damaged) -> int:
     print(damaged.text[:20_000])
     wrongs, spent_s = judging.tried(damaged)
     print(f"{spent_s:.3f} s, at most {judging.peak_per_character(damaged):.1f} bytes for each character")
-    told = judging.understood(damaged.capture, judging.parsers()[damaged.capture.source])
+    told = understood(judging.parsers()[damaged.capture.source], damaged.capture)
     print(told)
     print(*wrongs, sep="\n")
     return 1 if wrongs else 0

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
-from pathlib import Path
 from random import Random
 from typing import TypeAlias
 
 from mendwatch.model.capture import Capture, CommandRead, FileRead, Read
 from mendwatch.sources.recording import read_recording
-from support import parser_cases, playing
+from mendwatch.testing import read_cases
 from support.mutations import JSON, LARGE, TEXT, Mutation
-from support.recordings import FILES
+from support.recordings import FILES, RECORDED
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,23 +61,14 @@ def seeds(every: int = 1) -> Seeds:
 
 
 def _captures(every: int) -> Iterator[tuple[str, int, Capture]]:
-    for name in playing.NAMES:
-        lines = read_recording(FILES[name]).lines
+    for name, path in FILES.items():
+        lines = read_recording(path).lines
         for number, line in enumerate(lines):
             if isinstance(line, Capture) and number % every == 0:
                 yield name, number, line
-    for system in sorted(path.name for path in parser_cases.FOLDER.iterdir()):
-        for case in parser_cases.cases(system):
-            yield case.name, 0, _recorded(case, system)
-
-
-def _recorded(case: Path, system: str) -> Capture:
-    if (case / "poll.jsonl").exists():
-        return parser_cases.capture(case)
-    told = json.loads((case / "expected.json").read_text(encoding="utf-8"))
-    (output,) = case.glob("output.*")
-    answer = CommandRead(tuple(told["argv"]), told["exit"], output.read_bytes().decode("utf-8"), told["stderr"])
-    return Capture(datetime.fromisoformat(told["at"]), system, (answer,), zone=told["zone"])
+    for folder in sorted(RECORDED.iterdir()):
+        for case in read_cases(folder):
+            yield case.name, 0, case.capture
 
 
 def text_of(read: Read) -> str:

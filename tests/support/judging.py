@@ -20,11 +20,12 @@ from dataclasses import replace
 from functools import cache
 from types import FrameType
 
-from mendwatch.model.capture import Capture, CommandRead
-from mendwatch.model.errors import ParseError
+from mendwatch.model.capture import CommandRead
 from mendwatch.model.observation import Array, Observation
 from mendwatch.model.plugin import Parser
 from mendwatch.sources import registry
+from mendwatch.testing.cases import understood
+from mendwatch.testing.damage import has_more, is_whole, shown
 from support.damaging import Damaged, Seed, text_of
 from support.mutations import Promise
 
@@ -37,14 +38,6 @@ LEAST_LIMIT_S, LIMIT_S_PER_CHARACTER = 1.5, 1e-6
 def parsers() -> dict[str, Parser]:
     """The parsers by source."""
     return dict(registry.load().parsers)
-
-
-def understood(capture: Capture, parser: Parser) -> Observation:
-    """What the parser makes of it; only the parse error may leave it."""
-    try:
-        return parser.parse(capture)
-    except ParseError as error:
-        return Observation(capture.at, capture.source, error=str(error), complete=False)
 
 
 def wrongs(damaged: Damaged, truth: Observation, told: Observation) -> Iterator[str]:
@@ -60,14 +53,14 @@ def wrongs(damaged: Damaged, truth: Observation, told: Observation) -> Iterator[
             gone.append(before)
         elif _lacked_only_an_end(damaged, before) or _other_readings_tell_the_same(damaged, after):
             continue
-        elif not whole(before) and whole(after) and not _of_another_layout(damaged, before, after):
-            yield f"{before.name} had {_shown(before)}, and now seems whole with {_shown(after)}"
-        elif promise is Promise.LESS and _more(before, after):
-            yield f"{before.name} had {_shown(before)}, now {_shown(after)}"
-    if promise in REMOVING and gone and not any(map(whole, gone)):
+        elif not is_whole(before) and is_whole(after) and not _of_another_layout(damaged, before, after):
+            yield f"{before.name} had {shown(before)}, and now seems whole with {shown(after)}"
+        elif promise is Promise.LESS and has_more(before, after):
+            yield f"{before.name} had {shown(before)}, now {shown(after)}"
+    if promise in REMOVING and gone and not any(map(is_whole, gone)):
         for name, after in strangers.items():
-            if whole(after):
-                yield f"{gone[0].name} had {_shown(gone[0])}, and now seems to be {name}, whole with {_shown(after)}"
+            if is_whole(after):
+                yield f"{gone[0].name} had {shown(gone[0])}, and now seems to be {name}, whole with {shown(after)}"
     silent = told.complete and told.error is None and not told.unread and not strangers
     if gone and silent and promise in REMOVING and not _is_whole_text(damaged, gone):
         yield f"{gone[0].name} is gone without a trace"
@@ -86,7 +79,7 @@ def _other_readings_tell_the_same(damaged: Damaged, after: Array) -> bool:
         return False
     if not any(isinstance(read, CommandRead) for read in reads):
         return False
-    told = understood(replace(damaged.capture, reads=tuple(reads)), parsers()["zfs"])
+    told = understood(parsers()["zfs"], replace(damaged.capture, reads=tuple(reads)))
     return any((array.name, array.redundancy_left) == (after.name, after.redundancy_left) for array in told.arrays)
 
 
@@ -134,22 +127,6 @@ def _is_whole_text(damaged: Damaged, gone: list[Array]) -> bool:
     return not any(array.name.rpartition("/")[2] in rest for array in gone)
 
 
-def whole(array: Array) -> bool:
-    """Whether an array is told to have all of its redundancy."""
-    return array.redundancy_left is not None and array.redundancy_left == array.redundancy_full and not array.lost
-
-
-def _more(before: Array, after: Array) -> bool:
-    if after.redundancy_left is None or after.lost:
-        return False
-    return before.redundancy_left is None or after.redundancy_left > before.redundancy_left
-
-
-def _shown(array: Array) -> str:
-    lost = ", lost" if array.lost else ""
-    return f"{array.redundancy_left} of {array.redundancy_full}{lost}"
-
-
 def tried(damaged: Damaged) -> tuple[list[str], float]:
     """What is wrong with what the parser makes of a damaged poll, and how many seconds of processor time it took."""
     parser = parsers()[damaged.capture.source]
@@ -157,7 +134,7 @@ def tried(damaged: Damaged) -> tuple[list[str], float]:
     began = time.process_time()
     try:
         with _alarm(LEAST_LIMIT_S + len(damaged.text) * LIMIT_S_PER_CHARACTER):
-            told = understood(damaged.capture, parser)
+            told = understood(parser, damaged.capture)
     except Exception as error:  # noqa: BLE001 - whatever leaves the parser is a finding
         return [f"{type(error).__name__}: {str(error)[:200]}"], time.process_time() - began
     spent_s = time.process_time() - began
@@ -168,7 +145,7 @@ def peak_per_character(damaged: Damaged) -> float:
     """How many bytes are in use at most while a damaged poll is read, for each character of its text."""
     tracemalloc.start()
     try:
-        understood(damaged.capture, parsers()[damaged.capture.source])
+        understood(parsers()[damaged.capture.source], damaged.capture)
         return tracemalloc.get_traced_memory()[1] / len(damaged.text)
     finally:
         tracemalloc.stop()
@@ -176,7 +153,7 @@ def peak_per_character(damaged: Damaged) -> float:
 
 @cache
 def _truth(seed: Seed) -> Observation:
-    return understood(seed.capture, parsers()[seed.capture.source])
+    return understood(parsers()[seed.capture.source], seed.capture)
 
 
 @contextmanager

@@ -7,10 +7,8 @@ from pathlib import Path
 from typing import Any
 
 ENDING = ".jsonl.gz"
-FILES = {
-    path.name.removesuffix(ENDING): path
-    for path in sorted((Path(__file__).parent.parent / "recorded").glob(f"*/recording-*/*{ENDING}"))
-}
+RECORDED = Path(__file__).parent.parent / "recorded"
+FILES = {path.name.removesuffix(ENDING): path for path in sorted(RECORDED.glob(f"*/recording-*/*{ENDING}"))}
 
 
 def truth(name: str) -> dict[str, Any]:

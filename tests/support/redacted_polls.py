@@ -9,7 +9,6 @@ import json
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from datetime import datetime
 from itertools import islice
 from pathlib import Path
 from urllib.parse import quote
@@ -17,8 +16,9 @@ from urllib.parse import quote
 from mendwatch.model.capture import Capture, CommandRead
 from mendwatch.model.observation import Activity, Array, Member, Observation
 from mendwatch.sources.recording import capture_to_json, read_recording
+from mendwatch.testing import read_cases
+from support.recordings import RECORDED
 
-CASES = Path(__file__).parent.parent / "recorded"
 AS_A_NUMBER = 17
 
 # The kernel's names, groups of OpenZFS, what stands in for a member that is not there; folders that every server has.
@@ -43,17 +43,9 @@ def sampled(path: Path, every: int) -> tuple[str | None, list[Capture]]:
 
 
 def cases() -> Iterator[Capture]:
-    """Every recorded single output that can be read."""
-    for case in sorted(path.parent for path in CASES.glob("*/*/expected.json")):
-        if (case / "poll.jsonl").exists():
-            yield from (line for line in read_recording(case / "poll.jsonl").lines if isinstance(line, Capture))
-        else:
-            wanted = json.loads((case / "expected.json").read_text(encoding="utf-8"))
-            (output,) = case.glob("output.*")
-            stdout = output.read_bytes().decode("utf-8")
-            read = CommandRead(tuple(wanted["argv"]), wanted["exit"], stdout, wanted["stderr"])
-            at = datetime.fromisoformat(wanted["at"])
-            yield Capture(at, case.parent.name, (read,), zone=wanted["zone"])
+    """Every recorded single output."""
+    for folder in sorted(RECORDED.iterdir()):
+        yield from (case.capture for case in read_cases(folder))
 
 
 def texts(capture: Capture) -> Iterator[str]:

@@ -101,11 +101,20 @@ def _array(array: Array, shown: dict[str, Any]) -> dict[str, Any]:
         {**one, **{key: inside["activities"][number][key] for key in INSIDE_A_RUN}}
         for number, one in enumerate(shown["activities"] or ())
     ]
-    members = {member["name"]: member for member in shown["members"]}
+    members: dict[str, Any] = {}
+    for member in shown["members"]:
+        # A spare that is in use stands twice: in its group, and among the spares.
+        taken = members.get(member["name"])
+        again = taken is not None and taken["role"] != member["role"]
+        members[f"{member['name']} as {member['role']}" if again else member["name"]] = member
+    last = shown["last_activity"]
+    if last is not None:
+        began = inside["last_activity"]["started"]
+        last = {**last, "started": began and published.rfc3339(began), "bytes": inside["last_activity"]["bytes"]}
     settings = {setting.name: [setting.value, setting.slows] for setting in array.settings}
     kept = {key: inside[key] for key in INSIDE_AN_ARRAY}
     activities = None if array.activities is None else runs
-    return {**shown, **kept, "activities": activities, "members": members, "settings": settings}
+    return {**shown, **kept, "activities": activities, "last_activity": last, "members": members, "settings": settings}
 
 
 def _differ(wanted: Any, told: Any, place: str) -> list[str]:

@@ -109,21 +109,25 @@ def _wrongs(damage: Damage, truth: Observation, told: Observation) -> Iterator[s
         yield "says that there is no array"
     for before in truth.arrays:
         after = next((array for array in told.arrays if {array.name, array.id} & {before.name, before.id}), None)
-        if after is not None and _is_whole(after) and not _is_whole(before):
-            yield f"{before.name} was {_shown(before)}, and now seems whole with {_shown(after)}"
-        elif after is not None and _has_more(before, after):
-            yield f"{before.name} was {_shown(before)}, now {_shown(after)}"
+        if after is not None and is_whole(after) and not is_whole(before):
+            yield f"{before.name} was {shown(before)}, and now seems whole with {shown(after)}"
+        elif after is not None and has_more(before, after):
+            yield f"{before.name} was {shown(before)}, now {shown(after)}"
 
 
-def _is_whole(array: Array) -> bool:
+def is_whole(array: Array) -> bool:
+    """Whether an array is told to have all of its redundancy."""
     return array.redundancy_left is not None and array.redundancy_left == array.redundancy_full and not array.lost
 
 
-def _has_more(before: Array, after: Array) -> bool:
+def has_more(before: Array, after: Array) -> bool:
+    """Whether more redundancy is told than was."""
     if after.redundancy_left is None or after.lost:
         return False
     return before.redundancy_left is None or after.redundancy_left > before.redundancy_left
 
 
-def _shown(array: Array) -> str:
-    return f"{array.redundancy_left} of {array.redundancy_full}"
+def shown(array: Array) -> str:
+    """Its redundancy in words."""
+    lost = ", lost" if array.lost else ""
+    return f"{array.redundancy_left} of {array.redundancy_full}{lost}"

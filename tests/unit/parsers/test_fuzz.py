@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from mendwatch.model.capture import Capture, CommandRead, FileRead
 from mendwatch.model.plugin import Parser
 from mendwatch.parsers import btrfs, dm_raid, md, zfs
+from mendwatch.testing.cases import understood
 from support import damaging, judging, large_hosts
 from support.mutations import ALL, JSON
 
@@ -87,7 +88,7 @@ def test_no_text_makes_a_parser_fail(surface: tuple[str, str | tuple[str, ...]],
     source, place = surface
     text = "".join(pieces)
     read = FileRead(place, text) if isinstance(place, str) else CommandRead(place, 0, text)
-    seen = judging.understood(Capture(AT, source, (read,)), PARSERS[source])
+    seen = understood(PARSERS[source], Capture(AT, source, (read,)))
     assert seen.at == AT
 
 
@@ -114,7 +115,7 @@ def test_no_cut_makes_a_degraded_array_whole(capture: Capture, listing: str | tu
     assert worst.redundancy_full is not None
     assert worst.redundancy_left < worst.redundancy_full
     for end in range(len(text)):
-        seen = judging.understood(damaging.with_text(capture, at, text[:end]), parser)
+        seen = understood(parser, damaging.with_text(capture, at, text[:end]))
         for array in seen.arrays:
             known = {one.id: one for one in truth.arrays}.get(array.id)
             assert (
