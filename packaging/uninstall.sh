@@ -29,7 +29,7 @@ fi
 if [ -z "$destdir" ] && [ -d /run/systemd/system ]; then
     systemctl disable --now --quiet mendwatch.service || true
 fi
-rm -f "$units/mendwatch.service" "$units/mendwatch.service.d/with-btrfs.conf"
+rm -f "$units/mendwatch.service" "$units/mendwatch.service.d/with-btrfs.conf" "$units/mendwatch.service.d/with-program.conf"
 if [ -d "$units/mendwatch.service.d" ]; then
     # Other drop-ins are the owner's own.
     rmdir "$units/mendwatch.service.d" 2>/dev/null || echo "Keeping $units/mendwatch.service.d: it holds files of yours."

@@ -12,13 +12,14 @@ import structlog
 
 from mendwatch import cycle
 from mendwatch.model.alert import Alert
-from mendwatch.model.capture import Capture, Read
+from mendwatch.model.capture import Capture
 from mendwatch.model.clock import Clock
 from mendwatch.model.errors import SourceError
 from mendwatch.model.observation import Observation
-from mendwatch.model.plugin import Parser, Want
+from mendwatch.model.plugin import Parser
 from mendwatch.model.policy import HostPolicy
 from mendwatch.model.store import Commit
+from mendwatch.sources.registry import Failed
 
 Routes = tuple[tuple[str, str], ...]
 MOST_KINDS = 100  # of lines that were not understood are logged
@@ -129,7 +130,7 @@ class Watch:
             # Blind with a reason is better than silent: after a while the policy pages for it.
             self._log.exception("what the source said could not be judged, by a fault of our own")
             why = f"a fault of the agent's own: {error!r}"
-            blind = Refused(parser, why)
+            blind = Failed(self.source, why)
             step = cycle.step(self._state, replace(capture, reads=()), blind, rules.policy)
         self._state = step.state
         self.busy = step.busy
@@ -163,7 +164,7 @@ class Watch:
             why = looking.why or "the look ended without a word"
         else:
             why = f"it has not answered for {self._clock.ticks() - looking.since:.0f} s"
-        return Capture(self._clock.now(), self.source), Refused(self.looker.parser, why)
+        return Capture(self._clock.now(), self.source), Failed(self.source, why)
 
     def _tell(self, seen: Observation) -> None:
         """Log when a source stops or begins to answer, and each kind of line that is not understood: once."""
@@ -178,24 +179,6 @@ class Watch:
         elif error is None and self._error is not None:
             self._log.info("the source can be read again")
         self._error = error
-
-
-class Refused:
-    """Stands in for a parser when there is nothing to parse: says why, as an observation."""
-
-    def __init__(self, parser: Parser, why: str) -> None:
-        self.name = parser.name
-        self.program = parser.program
-        self.present_if = parser.present_if
-        self._why = why
-
-    def wants(self, _reads: tuple[Read, ...]) -> tuple[Want, ...]:
-        """Nothing is read."""
-        return ()
-
-    def parse(self, capture: Capture) -> Observation:
-        """The reason."""
-        return Observation(capture.at, capture.source, error=self._why, complete=False)
 
 
 class _Looking:

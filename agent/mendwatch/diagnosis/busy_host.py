@@ -27,7 +27,7 @@ def judge(view: View) -> Finding | None:
         return None
     busy = median(source.now.busy or 0.0 for source in view.sources)
     # Each source is read about as fast as the new drive is written (parity and mirrors alike); the rest is others'.
-    other = median(_moved(source) - rate for source in view.sources)
+    other = median(source.moved_bytes_per_s - rate for source in view.sources)
     if view.target is not None and _slowed_itself(view.target):
         return None
     known_slow = view.slow_polls > 0
@@ -73,7 +73,3 @@ def _slowed_itself(target: DriveView) -> bool:
     if target.best is None or target.now.ms_per_write is None or target.best.ms_per_write is None:
         return False
     return target.now.ms_per_write > SLOWER_WRITES * target.best.ms_per_write
-
-
-def _moved(source: DriveView) -> float:
-    return (source.now.read_bytes_per_s or 0.0) + (source.now.write_bytes_per_s or 0.0)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from statistics import median
 
-from mendwatch.model.evidence import DriveView, View, percent, speed
+from mendwatch.model.evidence import View, percent, speed
 from mendwatch.model.records import Cause, Finding
 
 SATURATED = 0.75
@@ -35,7 +35,7 @@ def judge(view: View) -> Finding | None:
     sizes = [source.now.bytes_per_read for source in view.sources if source.now.bytes_per_read is not None]
     if len(sizes) < len(view.sources) or median(sizes) > SMALL_BYTES:
         return None
-    if median(_moved(source) - rate for source in view.sources) > OTHERS_MOST * rate:
+    if median(source.moved_bytes_per_s - rate for source in view.sources) > OTHERS_MOST * rate:
         return None  # most of it is others'
     each = median(source.now.read_bytes_per_s or 0.0 for source in view.sources)
     evidence = (
@@ -43,7 +43,3 @@ def judge(view: View) -> Finding | None:
         f"{median(sizes) / 1024:.0f} KiB at {speed(each)} each; new drive {target.name}: {percent(target.now.busy)}"
     )
     return Finding(Cause.SCATTERED_LAYOUT, None, 0.75, evidence)
-
-
-def _moved(source: DriveView) -> float:
-    return (source.now.read_bytes_per_s or 0.0) + (source.now.write_bytes_per_s or 0.0)

@@ -7,8 +7,6 @@ drive's own cleaning) is that of drive-managed shingled drives: bimodal throughp
 
 from __future__ import annotations
 
-from statistics import median
-
 from mendwatch.model.evidence import View, percent, speed
 from mendwatch.model.records import Cause, Finding
 
@@ -30,7 +28,7 @@ def judge(view: View) -> Finding | None:
         return None  # it takes nothing at all: that is a standstill, not a slow drive
     if target.errors is not None and (target.errors.write or target.errors.read):
         return None
-    peers_busy = median(source.now.busy if source.now.busy is not None else 1.0 for source in view.sources)
+    peers_busy = view.peers_busy
     if target.now.busy is None or target.now.busy < SATURATED or peers_busy > PEERS_IDLE:
         return None
     if target.now.ms_per_write is None or target.best.ms_per_write is None:

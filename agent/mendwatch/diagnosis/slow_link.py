@@ -7,7 +7,6 @@ third generation on; USB 2.0 delivers some 40 MB/s of its 60 (common practice, n
 from __future__ import annotations
 
 import re
-from statistics import median
 
 from mendwatch.model.evidence import View, percent, speed
 from mendwatch.model.records import Cause, Finding
@@ -45,7 +44,7 @@ def judge(view: View) -> Finding | None:
         return None
     if not NEAR * most <= view.rate_bytes_per_s <= ABOVE * most or view.unsteady > EVEN:
         return None
-    peers_busy = median(source.now.busy if source.now.busy is not None else 1.0 for source in view.sources)
+    peers_busy = view.peers_busy
     if target.now.busy is None or target.now.busy < SATURATED or peers_busy > PEERS_IDLE:
         return None
     evidence = (

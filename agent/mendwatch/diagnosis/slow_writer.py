@@ -19,7 +19,7 @@ def judge(view: View) -> Finding | None:
     target = view.target
     if target is None or not view.sources or not view.rate_bytes_per_s:
         return None
-    peers_busy = median(source.now.busy if source.now.busy is not None else 1.0 for source in view.sources)
+    peers_busy = view.peers_busy
     if target.now.busy is None or target.now.busy < SATURATED or peers_busy > PEERS_IDLE:
         return None
     errors = 0 if target.errors is None else (target.errors.write or 0) + (target.errors.read or 0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from statistics import median
 
 from mendwatch.model.observation import Errors, Setting
 
@@ -62,6 +63,11 @@ class DriveView:
     best: DriveMeans | None
     errors: Errors | None
 
+    @property
+    def moved_bytes_per_s(self) -> float:
+        """Read and written, together."""
+        return (self.now.read_bytes_per_s or 0.0) + (self.now.write_bytes_per_s or 0.0)
+
 
 @dataclass(frozen=True, slots=True)
 class View:
@@ -93,6 +99,11 @@ class View:
     stands: bool
     held: str | None
     target_link: str | None = None
+
+    @property
+    def peers_busy(self) -> float:
+        """How busy the sources are, their median; one that is not known counts as busy, so that it is never idle."""
+        return median(1.0 if source.now.busy is None else source.now.busy for source in self.sources)
 
     @property
     def share_of_best(self) -> float | None:

@@ -93,7 +93,7 @@ def _found() -> dict[str, list[str]]:
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """Stands in for a storage system that cannot be had."""
+    """Stands in for a storage system that cannot be had, or has given no answer."""
 
     name: str
     why: str
